@@ -1,0 +1,203 @@
+"""The onset of an impact: where six channels stop being predictable.
+
+Before impact the motion is smooth: a parabola through the last few samples says where the next one
+will lie. A shock, with its ringing and its sudden loss of rate, breaks that at once. Comparing each
+sample with its prediction finds the first one touched, whatever the downswing's own size, and also
+when the accelerometer has been against its stop all the way down (its channels then say nothing and
+the gyroscope's speak alone).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+LEAST_STRENGTH = 1.6
+"""Surprise over the greatest in the 45 ms before, noise added: under it the motion is smooth."""
+
+__all__ = ["Shock", "find_shock", "predictor", "surprise"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shock:
+    """A shock: its onset and its size.
+
+    ``onset`` is a fractional sample number, ``first`` the first sample touched. ``strength`` is
+    the greatest surprise over the level that the motion itself shows before it; ``gyr_dps`` and
+    ``acc_m_s2`` are the greatest surprises in physical units, ``length_s`` how long they last and ``sharpness``
+    the share of the greatest that the first 4 ms reach.
+    """
+
+    onset: float
+    onset_u: float
+    first: int
+    strength: float
+    gyr_dps: float
+    acc_m_s2: float
+    length_s: float
+    sharpness: float
+
+
+def predictor(n_past: int, degree: int = 2) -> Array:
+    """Weights that extrapolate a least-squares polynomial of the last samples by one.
+
+    Parameters
+    ----------
+    n_past : int
+        Samples used, more than ``degree``.
+    degree : int
+
+    Returns
+    -------
+    (n_past,) array
+        Weights, oldest sample first; they sum to 1.
+    """
+    t = np.arange(-n_past, 0.0)
+    basis = np.vander(t, degree + 1, increasing=True)
+    # Value of the fitted polynomial at t = 0.
+    return np.asarray(np.linalg.pinv(basis)[0])
+
+
+def surprise(
+    x: Array, missing: Bools, kinked: Bools, n_past: int, look: int, degree: int = 2
+) -> Array:
+    """Distance of each sample from its prediction by the samples before it.
+
+    Parameters
+    ----------
+    x : (n, 3) array
+    missing : (n,) array of bool
+        Samples that were filled in; predictions that touch one are left out.
+    kinked : (n, 3) array of bool
+        Where a channel enters or leaves its stop. The kink that this makes in a smooth motion is
+        at most a few of its steps; so much is taken off.
+    n_past, degree : int
+        As `predictor`.
+    look : int
+        Samples before, over which a channel's greatest step is taken.
+
+    Returns
+    -------
+    (n,) array
+        Zero for the first ``n_past`` samples.
+    """
+    out = np.zeros(len(x))
+    if len(x) <= n_past:
+        return out
+    error = x[n_past:].copy()
+    touched = kinked[n_past:].copy()
+    lost = missing[n_past:].copy()
+    for j, weight in enumerate(predictor(n_past, degree)):
+        error -= weight * x[j : len(x) - n_past + j]
+        touched |= kinked[j : len(x) - n_past + j]
+        lost |= missing[j : len(x) - n_past + j]
+    if touched.any():
+        step = np.abs(np.diff(x, axis=0, prepend=x[:1]))
+        for c in np.flatnonzero(touched.any(axis=0)):
+            allowed = 5.0 * _before(step[:, c], look, n_past)[n_past:]
+            less = np.sign(error[:, c]) * np.maximum(np.abs(error[:, c]) - allowed, 0.0)
+            error[:, c] = np.where(touched[:, c], less, error[:, c])
+    error[lost] = 0.0
+    out[n_past:] = np.sqrt(np.einsum("ij,ij->i", error, error))
+    return out
+
+
+def _before(e: Array, length: int, lag: int) -> Array:
+    """Greatest value among the ``length`` entries that end ``lag`` before each entry."""
+    out = np.zeros_like(e)
+    for j in range(lag, lag + length):
+        out[j:] = np.maximum(out[j:], e[: len(e) - j])
+    return out
+
+
+def find_shock(
+    gyr_dps: Array,
+    acc_m_s2: Array,
+    missing: Bools,
+    kinked_gyr: Bools,
+    kinked_acc: Bools,
+    *,
+    rate_hz: float,
+    lo: int,
+    hi: int,
+    gyr_noise_dps: float,
+    acc_noise_m_s2: float,
+) -> Shock | None:
+    """Find the strongest shock with its onset between samples ``lo`` and ``hi``.
+
+    Parameters
+    ----------
+    gyr_dps, acc_m_s2 : (n, 3) arrays
+    missing, kinked_gyr, kinked_acc : (n,) and (n, 3) arrays of bool
+        As `surprise`.
+    rate_hz : float
+    lo, hi : int
+        Where to look.
+    gyr_noise_dps, acc_noise_m_s2 : float
+        White noise a sample.
+
+    Returns
+    -------
+    Shock or None
+        None where nothing breaks the smoothness.
+    """
+    past = int(np.clip(round(0.010 * rate_hz), 4, 8))
+    degree = 2
+    gain = float(np.sqrt(1.0 + np.sum(predictor(past, degree) ** 2)))
+    look = max(4, round(0.045 * rate_hz))
+    eg = surprise(gyr_dps, missing, kinked_gyr, past, look, degree)
+    ea = surprise(acc_m_s2, missing, kinked_acc, past, look, degree)
+    level_g = _before(eg, look, 2) + 4.0 * gain * gyr_noise_dps + 1.0
+    level_a = _before(ea, look, 2) + 4.0 * gain * acc_noise_m_s2 + 0.3
+    zg = eg / level_g
+    za = ea / level_a
+    z = np.maximum(zg, za)
+    lo = max(lo, past + 1)
+    hi = min(hi, len(z))
+    if hi - lo < 2:
+        return None
+    peak = float(z[lo:hi].max())
+    if peak < LEAST_STRENGTH:
+        return None
+    # The first of the strong ones: the ringing that follows can break the smoothness more.
+    k = lo + int(np.argmax(z[lo:hi] >= max(LEAST_STRENGTH, 0.3 * peak)))
+    # Back to the first sample touched: the shock is one run of surprises.
+    size = np.hypot(eg / 30.0, ea / 15.0)
+    quiet = float(np.median(size[max(0, k - look) : max(1, k - 2)]))
+    limit = max(0.06 * float(size[k : k + 3].max()), 3.0 * quiet)
+    first = k
+    while first - 1 >= lo - 1 and k - first < max(3, round(0.012 * rate_hz)):
+        if size[first - 1] > limit and z[first - 1] > 0.9:
+            first -= 1
+        else:
+            break
+    end = min(len(z), first + max(3, round(0.06 * rate_hz)))
+    run = np.flatnonzero(size[first:end] > 0.25 * float(size[first:end].max()))
+    after = size[first : min(len(size), first + 3)]
+    # Share of the step between the last sample untouched and the first touched: the later the
+    # onset lies in the step, the less of the shock the chip's filter has let through by then.
+    share = float(after[0] / max(after.max(), 1e-9))
+    onset = first - np.clip(0.15 + 0.7 * share, 0.0, 1.0)
+    gap_before = 0
+    while first - 1 - gap_before >= 0 and missing[first - 1 - gap_before]:
+        gap_before += 1
+    u = float(np.hypot(0.29, gap_before / np.sqrt(12.0)))
+    if gap_before:
+        onset = first - (gap_before + 1) / 2
+    whole = float(size[first:end].max())
+    quick = float(size[first : first + max(2, round(0.004 * rate_hz))].max())
+    return Shock(
+        onset=float(onset),
+        onset_u=u,
+        first=first,
+        strength=peak,
+        gyr_dps=float(eg[first:end].max()),
+        acc_m_s2=float(ea[first:end].max()),
+        length_s=float((run[-1] + 1) / rate_hz) if len(run) else 0.0,
+        sharpness=quick / max(whole, 1e-9),
+    )

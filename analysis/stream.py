@@ -1,0 +1,370 @@
+"""The swing finder: samples in, any number at a time, swings out as soon as they have ended.
+
+The finder runs on sample numbers at the nominal rate and keeps a bounded stretch of the past. What
+it decides about a swing is a function of a window fixed by sample numbers alone, so the result is
+the same to the last bit however the samples were cut into pieces.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.errors import RateError, SequenceError
+from analysis.measure import Conditions, Window, measure
+from analysis.outline import Outline, OutlineParams, is_swing, outline
+from analysis.results import FoundSwing
+
+Array = npt.NDArray[np.float64]
+
+__all__ = ["FinderParams", "SwingFinder"]
+
+LEAST_RATE_HZ = 49.5
+"""Slower than this the downswing has under a dozen samples (the reader refuses it as well)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FinderParams:
+    """How the stream is cut up; the limits of a swing are in `OutlineParams`."""
+
+    block_s: float = 0.02
+    """Coarse step: a tenth of the shortest downswing."""
+    still_s: float = 0.5
+    """Length over which stillness is judged and the gyroscope's bias read."""
+    bias_memory_s: float = 300.0
+    """A MEMS gyroscope's bias wanders over minutes with its temperature (from memory)."""
+    bridge_s: float = 0.5
+    """Longest hole filled so as to keep looking; an event inside a hole is never reported from it."""
+    settle_s: float = 0.12
+    """Samples wanted beyond the finish, so that smoothing there has both sides."""
+    outline: OutlineParams = field(default_factory=OutlineParams)
+
+
+@dataclass(slots=True)
+class _Peak:
+    """A peak of the coarse rate that waits for its swing to end."""
+
+    block: int
+    size: float
+    due: int | None = None
+
+
+class SwingFinder:
+    """Find golf swings in a stream of six-axis samples.
+
+    Parameters
+    ----------
+    rate_hz : float
+        Nominal sample rate, 50 Hz or more.
+    mount : str, optional
+        ``"wrist"``, ``"glove"``, ``"club"`` or ``"trunk"``.
+    gyr_range_dps, acc_range_g : float, optional
+        Ranges of the sensor; where unknown, clipping is told from runs of equal extreme values.
+    gyr_delay_s, acc_delay_s : float
+        Delay of the chip's own low-pass filters at low frequency, taken off the times.
+    params : FinderParams
+
+    Raises
+    ------
+    RateError
+        Under 50 Hz.
+    """
+
+    def __init__(
+        self,
+        *,
+        rate_hz: float,
+        mount: str | None = None,
+        gyr_range_dps: float | None = None,
+        acc_range_g: float | None = None,
+        gyr_delay_s: float = 0.0,
+        acc_delay_s: float = 0.0,
+        params: FinderParams | None = None,
+    ) -> None:
+        if not rate_hz >= LEAST_RATE_HZ:
+            raise RateError(rate_hz)
+        self.params = params or FinderParams()
+        self.rate_hz = float(rate_hz)
+        self._conditions = Conditions(
+            rate_hz=self.rate_hz,
+            mount=mount,
+            gyr_range_dps=gyr_range_dps,
+            acc_range_g=acc_range_g,
+            gyr_delay_s=gyr_delay_s,
+            acc_delay_s=acc_delay_s,
+        )
+        self.short_strokes = 0
+        self.lost_samples = 0
+        p = self.params
+        self._n_block = max(1, round(self.rate_hz * p.block_s))
+        self._step_s = self._n_block / self.rate_hz
+        self._still_blocks = max(4, round(p.still_s / self._step_s))
+        self._back_blocks = int(p.outline.look_back_s / self._step_s)
+        self._ahead_blocks = int(p.outline.look_ahead_s / self._step_s)
+        self._settle_blocks = max(1, int(np.ceil(p.settle_s / self._step_s)))
+        keep = self._back_blocks + self._ahead_blocks + 2 * self._settle_blocks + 60
+        self._keep = keep * self._n_block
+        self._capacity = self._keep + max(8192, self._keep)
+        self._data = np.empty((self._capacity, 6))
+        self._whole = np.empty(self._capacity, dtype=bool)
+        self._last_seq: int | None = None
+        self._rate_bias = np.zeros(3)
+        self._rate_bias_information = 0.0
+        self._restart(0)
+
+    # -- stream ------------------------------------------------------------------------------
+
+    def feed(
+        self, seq: npt.NDArray[np.int64], acc_m_s2: Array, gyr_dps: Array
+    ) -> list[FoundSwing]:
+        """Take further samples and return the swings that they complete.
+
+        Parameters
+        ----------
+        seq : (n,) array of int
+            Sample numbers, rising; a jump means that samples are missing.
+        acc_m_s2, gyr_dps : (n, 3) arrays
+            Specific force and angular velocity in the sensor frame.
+
+        Returns
+        -------
+        list of FoundSwing
+            Often empty.
+
+        Raises
+        ------
+        SequenceError
+            Where ``seq`` doesn't rise.
+        """
+        n = len(seq)
+        if n == 0:
+            return []
+        seq = np.asarray(seq, dtype=np.int64)
+        before = self._last_seq
+        first = int(seq[0])
+        jumps = np.diff(seq)
+        if before is not None and first <= before:
+            raise SequenceError(first)
+        if n > 1 and int(jumps.min()) <= 0:
+            raise SequenceError(int(seq[int(np.argmin(jumps > 0)) + 1]))
+        found: list[FoundSwing] = []
+        edges = [0, *(np.flatnonzero(jumps != 1) + 1).tolist(), n]
+        for a, b in zip(edges[:-1], edges[1:], strict=True):
+            start = int(seq[a])
+            if self._last_seq is None:
+                self._restart(start)
+            elif start != self._last_seq + 1:
+                found += self._hole(start, acc_m_s2[a], gyr_dps[a])
+            self._take(acc_m_s2[a:b], gyr_dps[a:b], found)
+            self._last_seq = int(seq[b - 1])
+        return found
+
+    def flush(self) -> list[FoundSwing]:
+        """Return the swings still waiting for their end when the samples are over."""
+        found: list[FoundSwing] = []
+        if self._rising is not None and self._rising.size >= self.params.outline.least_peak_dps:
+            self._waiting.append(self._rising)
+            self._rising = None
+        for peak in self._waiting:
+            self._judge(peak, self._blocks_done, found)
+        self._waiting.clear()
+        return found
+
+    def _restart(self, seq: int) -> None:
+        """Begin at sample ``seq`` with no past (a new recording, or a hole too long to bridge)."""
+        self._base = seq
+        self._used = 0
+        self._blocks_done = 0
+        self._block_base = 0
+        self._gyr_blocks = np.empty((0, 3))
+        self._acc_blocks = np.empty((0, 3))
+        self._size_blocks: list[float] = []
+        self._waiting: list[_Peak] = []
+        self._rising: _Peak | None = None
+        self._valley = 0.0
+        self._last_swing_block = -1
+        self._bias_history: dict[int, tuple[Array, float]] = {
+            -1: (self._rate_bias.copy(), self._rate_bias_information)
+        }
+
+    def _hole(self, start: int, acc: Array, gyr: Array) -> list[FoundSwing]:
+        """Samples are missing up to ``start``: bridge a short hole (marked), else begin anew."""
+        assert self._last_seq is not None
+        missing = start - self._last_seq - 1
+        self.lost_samples += missing
+        found: list[FoundSwing] = []
+        if missing > self.params.bridge_s * self.rate_hz:
+            found = self.flush()
+            self._restart(start)
+            return found
+        last = self._data[self._used - 1].copy()
+        step = (np.concatenate([acc, gyr]) - last) / (missing + 1)
+        fill = last + step * np.arange(1, missing + 1)[:, None]
+        self._take(fill[:, :3], fill[:, 3:], found, whole=False)
+        return found
+
+    def _take(
+        self, acc: Array, gyr: Array, found: list[FoundSwing], *, whole: bool = True
+    ) -> None:
+        n = len(acc)
+        done = 0
+        while done < n:
+            if self._used == self._capacity:
+                self._drop_past()
+            k = min(n - done, self._capacity - self._used)
+            self._data[self._used : self._used + k, :3] = acc[done : done + k]
+            self._data[self._used : self._used + k, 3:] = gyr[done : done + k]
+            self._whole[self._used : self._used + k] = whole
+            self._used += k
+            done += k
+            self._new_blocks(found)
+
+    def _drop_past(self) -> None:
+        drop_blocks = (self._used - self._keep) // self._n_block
+        drop = drop_blocks * self._n_block
+        left = self._used - drop
+        self._data[:left] = self._data[drop : self._used]
+        self._whole[:left] = self._whole[drop : self._used]
+        self._used = left
+        self._base += drop
+        self._block_base += drop_blocks
+        self._gyr_blocks = self._gyr_blocks[drop_blocks:].copy()
+        self._acc_blocks = self._acc_blocks[drop_blocks:].copy()
+        del self._size_blocks[:drop_blocks]
+        oldest = self._block_base // self._still_blocks - 1
+        self._bias_history = {g: v for g, v in self._bias_history.items() if g >= oldest}
+
+    # -- coarse stage ------------------------------------------------------------------------
+
+    def _new_blocks(self, found: list[FoundSwing]) -> None:
+        """Average the samples that have come into blocks and watch their rate for peaks."""
+        nb = self._n_block
+        have = self._blocks_done - self._block_base
+        ready = self._used // nb
+        if ready == have:
+            return
+        part = self._data[have * nb : ready * nb].reshape(ready - have, nb, 6)
+        total = part[:, 0].copy()
+        for j in range(1, nb):  # in a fixed order, so that chunking cannot change a bit
+            total += part[:, j]
+        total /= nb
+        self._acc_blocks = np.concatenate([self._acc_blocks, total[:, :3]])
+        self._gyr_blocks = np.concatenate([self._gyr_blocks, total[:, 3:]])
+        g = total[:, 3:]
+        sizes = np.sqrt(g[:, 0] ** 2 + g[:, 1] ** 2 + g[:, 2] ** 2).tolist()
+        self._size_blocks += sizes
+        still = self._still_blocks
+        k = self._blocks_done
+        for size in sizes:
+            k += 1
+            if k % still == 0:
+                self._read_bias(k)
+            self._watch(k - 1, size)
+            for peak in [p for p in self._waiting if p.due is not None and p.due <= k]:
+                self._waiting.remove(peak)
+                self._judge(peak, k, found)
+        self._blocks_done = k
+
+    def _watch(self, block: int, size: float) -> None:
+        """Follow the coarse rate: remember peaks, and when the motion after each has died down."""
+        rising = self._rising
+        if rising is None:
+            if size < self._valley:
+                self._valley = size
+            elif size > 1.4 * self._valley + 15.0:
+                self._rising = _Peak(block, size)
+        elif size > rising.size:
+            rising.block, rising.size = block, size
+        elif size < 0.65 * rising.size:
+            if rising.size >= self.params.outline.least_peak_dps:
+                self._waiting.append(rising)
+            self._rising = None
+            self._valley = size
+        for peak in self._waiting:
+            if peak.due is None and (
+                size < 0.1 * peak.size or block - peak.block >= self._ahead_blocks
+            ):
+                peak.due = block + 1 + self._settle_blocks
+
+    def _read_bias(self, end: int) -> None:
+        """Read the gyroscope's bias off the last half second, if the sensor was still in it."""
+        i = end - self._block_base
+        gyr = self._gyr_blocks[i - self._still_blocks : i]
+        acc = self._acc_blocks[i - self._still_blocks : i]
+        if len(gyr) < self._still_blocks:
+            return
+        mean = gyr.sum(axis=0) / len(gyr)
+        off = gyr - mean
+        spread2 = float((off * off).sum()) / len(gyr)
+        acc_mean = acc.sum(axis=0) / len(acc)
+        acc_off = acc - acc_mean
+        acc_spread2 = float((acc_off * acc_off).sum()) / len(acc)
+        level2 = float(mean @ mean)
+        # Still: a person standing sways by a degree or two a second; a chip's bias is below 20.
+        if spread2 < 6.0**2 and acc_spread2 < 0.6**2 and level2 < 25.0**2:
+            forget = float(np.exp(-self.params.still_s / self.params.bias_memory_s))
+            information = 1.0 / (0.05**2 + spread2 + 0.2 * acc_spread2 / 0.1**2)
+            kept = self._rate_bias_information * forget
+            departure = mean - self._rate_bias
+            if kept > 0.0:
+                # A slow steady turn looks like stillness: what is far from the bias so far weighs less.
+                information /= 1.0 + float(departure @ departure) / 1.5**2
+            total = kept + information
+            self._rate_bias = self._rate_bias + departure * (information / total)
+            self._rate_bias_information = total
+        self._bias_history[end // self._still_blocks - 1] = (
+            self._rate_bias,
+            self._rate_bias_information,
+        )
+
+    # -- decision ----------------------------------------------------------------------------
+
+    def _judge(self, peak: _Peak, end_block: int, found: list[FoundSwing]) -> None:
+        """Decide whether the peak is a swing's, and measure it if so."""
+        lo = max(self._block_base, peak.block - self._back_blocks)
+        if peak.block <= self._last_swing_block or peak.block <= lo:
+            return
+        i, j = lo - self._block_base, end_block - self._block_base
+        bias, information = self._bias_history.get(
+            end_block // self._still_blocks - 1, self._bias_history[max(self._bias_history)]
+        )
+        gyr = self._gyr_blocks[i:j] - bias
+        rough = outline(gyr, self._acc_blocks[i:j], peak.block - lo, self._step_s)
+        if rough is None or lo + rough.top <= self._last_swing_block:
+            return
+        since = (lo + rough.start - self._last_swing_block) * self._step_s
+        rally = self._last_swing_block >= 0 and since < self.params.outline.rally_s
+        verdict = is_swing(rough, self._conditions.mount, self.params.outline, rally=rally)
+        if verdict == "no":
+            return
+        if verdict == "short":
+            self.short_strokes += 1
+            return
+        nb = self._n_block
+        first = self._base + i * nb
+        window = Window(
+            first_seq=first,
+            acc_m_s2=self._data[i * nb : j * nb, :3].copy(),
+            gyr_dps=self._data[i * nb : j * nb, 3:].copy(),
+            whole=self._whole[i * nb : j * nb].copy(),
+            bias_dps=bias,
+            bias_u_dps=float(1.0 / np.sqrt(information)) if information > 0 else float("inf"),
+        )
+        swing = measure(window, _in_samples(rough, nb), self._conditions)
+        if swing is None:
+            return
+        if swing.turn_deg is not None and swing.turn_deg < self.params.outline.short_stroke_deg:
+            self.short_strokes += 1
+            return
+        found.append(swing)
+        self._last_swing_block = lo + max(rough.least, rough.peak)
+
+
+def _in_samples(rough: Outline, n_block: int) -> dict[str, int]:
+    """Centres of the outline's blocks as sample numbers in the window."""
+    half = n_block // 2
+    return {
+        name: getattr(rough, name) * n_block + half for name in ("start", "top", "peak", "least")
+    }

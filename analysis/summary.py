@@ -1,0 +1,234 @@
+"""What many swings have in common: medians and spreads, by player, club and kind.
+
+Plain facts, no verdicts: a difference between two groups says nothing about what made it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+
+from analysis.results import Swing
+
+Kind = Literal["rehearsal", "strike", "unclear"]
+
+__all__ = [
+    "KINDS",
+    "LEAST_SWINGS",
+    "MEASURES",
+    "TO_IMPACT",
+    "Difference",
+    "Group",
+    "Kind",
+    "Spread",
+    "differences",
+    "group_swings",
+    "kind_of",
+    "spread_of",
+]
+
+KINDS: Final[tuple[Kind, ...]] = ("rehearsal", "strike", "unclear")
+
+MEASURES: Final = (
+    "swing_ms",
+    "backswing_ms",
+    "downswing_ms",
+    "tempo_ratio",
+    "turn_deg",
+    "peak_rate_dps",
+)
+"""Fields of `Swing` that are summed up."""
+
+TO_IMPACT: Final = frozenset({"swing_ms", "downswing_ms", "tempo_ratio"})
+"""Those of `MEASURES` that end at impact."""
+
+LEAST_SWINGS: Final = 3
+"""Fewer swings than this have no spread and are not compared: two always look alike or not."""
+
+# Scales the median absolute deviation to the standard deviation of normal values: 1 / 0.6745, the
+# inverse of the normal distribution's third quartile. Rousseeuw, P. J. & Croux, C. (1993).
+# Alternatives to the median absolute deviation. J. Am. Stat. Assoc. 88(424), 1273-1283.
+_MAD_TO_SD: Final = 1.4826
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spread:
+    """Middle and spread of one measure.
+
+    Attributes
+    ----------
+    n : int
+        Swings of which it could be measured.
+    median : float
+    spread : float or None
+        Median absolute deviation times 1.4826: like a standard deviation, but one odd swing hardly
+        moves it. None for fewer than `LEAST_SWINGS`.
+    """
+
+    n: int
+    median: float
+    spread: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Swings of one player with one club, all of one kind.
+
+    Attributes
+    ----------
+    player, club : str or None
+        None where nobody said.
+    part : bool
+        Whether they were meant as part swings; these are never pooled with full ones.
+    kind : {"rehearsal", "strike", "unclear"}
+    indices : tuple of int
+        Numbers of the swings in the recording.
+    impact_bases : frozenset of str
+        What the impacts were told from, as `Swing.impact_basis`.
+    measures : mapping of str to Spread or None
+        By the names of `MEASURES`; None where no swing has the number.
+    """
+
+    player: str | None
+    club: str | None
+    part: bool
+    kind: Kind
+    indices: tuple[int, ...]
+    impact_bases: frozenset[str]
+    measures: Mapping[str, Spread | None]
+
+    @property
+    def n(self) -> int:
+        """How many swings."""
+        return len(self.indices)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Difference:
+    """Median of the rehearsals minus median of the strikes, in the measure's own unit."""
+
+    measure: str
+    rehearsal_minus_strike: float
+
+
+def kind_of(swing: Swing) -> Kind:
+    """Say what a swing was: a strike, a rehearsal, or unclear."""
+    if swing.strike is None:
+        return "unclear"
+    return "strike" if swing.strike else "rehearsal"
+
+
+def spread_of(values: Iterable[float | None]) -> Spread | None:
+    """Return median and spread of the values that are there; None if there are none.
+
+    Parameters
+    ----------
+    values : iterable of float or None
+
+    Returns
+    -------
+    Spread or None
+
+    Examples
+    --------
+    >>> spread_of([1.0, 2.0, None, 4.0])
+    Spread(n=3, median=2.0, spread=1.4826)
+    """
+    there = np.array([value for value in values if value is not None], dtype=np.float64)
+    if not len(there):
+        return None
+    median = float(np.median(there))
+    spread = None
+    if len(there) >= LEAST_SWINGS:
+        spread = _MAD_TO_SD * float(np.median(np.abs(there - median)))
+    return Spread(n=len(there), median=median, spread=spread)
+
+
+def _value(swing: Swing, measure: str) -> float | None:
+    """Value of a measure; a peak rate known only as "at least" does not count."""
+    if measure == "peak_rate_dps" and any(n.code == "rate_lower_bound" for n in swing.notes):
+        return None
+    value: float | None = getattr(swing, measure)
+    return value
+
+
+def group_swings(swings: Sequence[Swing]) -> list[Group]:
+    """Sort swings by player, club, full or part, and kind, and sum each group up.
+
+    Parameters
+    ----------
+    swings : sequence of Swing
+        All of one mount: mounts are never pooled.
+
+    Returns
+    -------
+    list of Group
+        Players and clubs in the order in which they first come, and within each the kinds in the
+        order of `KINDS`; empty groups are left out.
+    """
+    sets: dict[tuple[str | None, str | None, bool], dict[Kind, list[Swing]]] = {}
+    for swing in swings:
+        key = (swing.player, swing.club, swing.intent == "part")
+        sets.setdefault(key, {}).setdefault(kind_of(swing), []).append(swing)
+    return [
+        Group(
+            player=player,
+            club=club,
+            part=part,
+            kind=kind,
+            indices=tuple(swing.index for swing in kinds[kind]),
+            impact_bases=frozenset(s.impact_basis for s in kinds[kind] if s.impact_basis),
+            measures={
+                name: spread_of(_value(swing, name) for swing in kinds[kind]) for name in MEASURES
+            },
+        )
+        for (player, club, part), kinds in sets.items()
+        for kind in KINDS
+        if kind in kinds
+    ]
+
+
+def differences(rehearsals: Group, strikes: Group) -> list[Difference]:
+    """Return by how much the medians of rehearsals and strikes differ.
+
+    The measures of `TO_IMPACT` are left out where the impact of only one group is the instant of
+    least turn: the forearm can be back some hundredths of a second before the club reaches the
+    ball, and that would pass for a difference between rehearsals and strikes.
+
+    Parameters
+    ----------
+    rehearsals, strikes : Group
+        Of the same player and club.
+
+    Returns
+    -------
+    list of Difference
+        Of the measures that at least `LEAST_SWINGS` swings of both groups have.
+
+    Raises
+    ------
+    ValueError
+        The groups are not rehearsals and strikes of the same player, club and length.
+    """
+    if (rehearsals.kind, strikes.kind) != ("rehearsal", "strike"):
+        raise ValueError("differences are taken between rehearsals and strikes")
+    if (rehearsals.player, rehearsals.club, rehearsals.part) != (
+        strikes.player,
+        strikes.club,
+        strikes.part,
+    ):
+        raise ValueError("differences are taken within one player and club")
+    out = []
+    same_impact = ("least_turn" in rehearsals.impact_bases) == (
+        "least_turn" in strikes.impact_bases
+    )
+    for name in MEASURES:
+        if name in TO_IMPACT and not same_impact:
+            continue
+        a, b = rehearsals.measures[name], strikes.measures[name]
+        if a is not None and b is not None and min(a.n, b.n) >= LEAST_SWINGS:
+            out.append(Difference(measure=name, rehearsal_minus_strike=a.median - b.median))
+    return out

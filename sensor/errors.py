@@ -1,0 +1,65 @@
+"""What can go wrong in this room, each with the one clear line that a person is shown."""
+
+from __future__ import annotations
+
+from os import PathLike
+from pathlib import Path
+
+
+class SensorError(Exception):
+    """Root of every error that the sensor room raises on purpose.
+
+    ``str(error)`` is one line that says what is wrong and what to do about it.
+    """
+
+
+class ColumnMapError(SensorError):
+    """The text of a column map cannot be understood."""
+
+
+class RecordingError(SensorError):
+    """A recording cannot be read or written.
+
+    Parameters
+    ----------
+    path : str or path
+        The file or folder that the trouble is about.
+    problem : str
+        What is wrong and what to do, without the path.
+    """
+
+    def __init__(self, path: str | PathLike[str], problem: str) -> None:
+        super().__init__(path, problem)
+        self.path = Path(path)
+        self.problem = problem
+
+    def __str__(self) -> str:
+        return f"{self.path}: {self.problem}"
+
+
+class CsvError(RecordingError):
+    """A CSV file cannot be used as a recording; `line` is counted from 1 where it is known."""
+
+    def __init__(self, path: str | PathLike[str], problem: str, line: int | None = None) -> None:
+        super().__init__(path, problem)
+        self.line = line
+
+    def __str__(self) -> str:
+        where = str(self.path) if self.line is None else f"{self.path}, line {self.line}"
+        return f"{where}: {self.problem}"
+
+
+class NewerFormatError(RecordingError):
+    """The recording was written by a later version than this one."""
+
+
+class RateTooLowError(RecordingError):
+    """The sample rate is too low to measure a swing."""
+
+
+class RecordingExistsError(RecordingError):
+    """The output is there already and may not be replaced."""
+
+
+class RecordingLockedError(RecordingError):
+    """Another process is writing this recording at the moment."""

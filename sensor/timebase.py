@@ -1,0 +1,675 @@
+"""From sample numbers to seconds.
+
+Live data: packets arrive late by a varying amount but never early, so a least-squares line through
+(sample number, arrival) is biased. The line *below* all points is not: it is the edge of their
+lower convex hull under their centroid, fitted for each connection by itself.
+
+Imported data carry a time with each sample. Those stamps jitter, so a sample's time is read from
+straight lines through about a second of stamps each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from sensor.npyfile import Rows
+
+Array = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+# The rate of a chip's own oscillator is off by 1-5 % (reference/bluetooth.md): the standard
+# uncertainty of a nominal rate that nothing measured.
+NOMINAL_PERIOD_U: Final = 0.02
+# A quartz crystal, in a microcontroller or a computer, is off by 20-50 ppm (the same source).
+CRYSTAL_U: Final = 50e-6
+# Too little to fit: on a jitter model with 30 ms intervals, 2 s give an error of about 0.2 %, and
+# much less than that is governed by single packets.
+MIN_FIT_S: Final = 2.0
+MIN_FIT_PACKETS: Final = 10
+# Points kept for one connection; 20,000 are ample for a line and bound the memory.
+MAX_POINTS: Final = 20_000
+# A measured rate this far from the nominal one is worth a word.
+ODD_RATE: Final = 0.1
+
+# Stamps are smoothed over this long: long enough to average jitter, short against the drift of a
+# clock with temperature.
+STAMP_WINDOW_S: Final = 1.0
+# More than this between two samples, in periods, is a gap that nothing may bridge: the sum of one
+# lost sample (2 periods) and some jitter.
+GAP_PERIODS: Final = 2.2
+# Rms deviation of the stamps from the local line, in periods, over which sampling counts as truly
+# uneven; below that the stamps jitter but the samples are even.
+UNEVEN_PERIODS: Final = 0.15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HullLine:
+    """The line below all points: the lower hull edge under the centroid.
+
+    Attributes
+    ----------
+    left, right : int
+        Indices of the two points that it touches.
+    slope, slope_u : float
+        In units of y per unit of x; `slope_u` is its standard uncertainty.
+    """
+
+    left: int
+    right: int
+    slope: float
+    slope_u: float
+
+
+def _edge(x: Array, y: Array, centre: float) -> tuple[int, int]:
+    """Return the ends of the lower hull edge over `centre`; x increases strictly."""
+    left, right = 0, len(x) - 1
+    rounding = 16.0 * np.finfo(np.float64).eps * float(np.ptp(y))
+    while True:
+        slope = (y[right] - y[left]) / (x[right] - x[left])
+        height = y - (y[left] + slope * (x - x[left]))
+        lowest = int(np.argmin(height))
+        # Each step lowers the line at the centre, so this ends. The ends themselves differ from
+        # zero only by rounding; what is below by less than that is on the line.
+        if lowest in (left, right) or height[lowest] >= -rounding:
+            return left, right
+        if x[lowest] <= centre:
+            left = lowest
+        else:
+            right = lowest
+
+
+def hull_line(x: Array, y: Array, *, centre: float | None = None) -> HullLine:
+    """Fit the line below all points.
+
+    The uncertainty has two parts. One is how the slope changes when one of the two points that
+    carry the line is taken away (rms of the two). The other is how closely the points crowd the
+    line, over the length of the edge: with m the mean distance between the lowest fifth of the
+    residuals, 3 m / length. On simulated links (30 ms interval, 10 % retransmission, 0.4 s stalls;
+    4, 8 and 19 samples a packet at 200 and 400 Hz; 3 to 60 s) the rms of their root sum of squares
+    is 1.0 to 2.6 times the rms error: rather too careful than too sure. Part of it is checked in
+    ``tests/sensor/test_timebase.py``.
+
+    Parameters
+    ----------
+    x : (n,)
+        Strictly increasing; n is at least 3.
+    y : (n,)
+    centre : float, optional
+        Where on the x axis the centroid is; that of these points by default.
+
+    Returns
+    -------
+    HullLine
+
+    References
+    ----------
+    The hull edge under the centroid minimises the sum of the distances of all points that have to
+    stay above the line: a linear programme whose solution is that edge.
+    """
+    if centre is None:
+        centre = float(x.mean())
+    left, right = _edge(x, y, centre)
+    slope = float((y[right] - y[left]) / (x[right] - x[left]))
+    change = 0.0
+    for index in (left, right):
+        keep = np.arange(len(x)) != index
+        xs, ys = x[keep], y[keep]
+        a, b = _edge(xs, ys, centre)
+        change += (float((ys[b] - ys[a]) / (xs[b] - xs[a])) - slope) ** 2
+    height = y - (y[left] + slope * (x - x[left]))
+    fifth = min(len(x) - 1, max(3, len(x) // 5))
+    crowding = float(np.partition(height, fifth)[fifth]) / fifth
+    spacing = 3.0 * crowding / float(x[right] - x[left])
+    return HullLine(
+        left=left, right=right, slope=slope, slope_u=float(np.hypot((change / 2.0) ** 0.5, spacing))
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeBase:
+    """Seconds from sample numbers: straight lines between nodes, the end ones carried on.
+
+    Attributes
+    ----------
+    seq, time_s : (k,)
+        The nodes, both strictly increasing; k is at least 1.
+    period_s, period_u_s : float
+        Sample period over the whole recording and its standard uncertainty; also the slope beyond
+        the nodes.
+    warnings : tuple of str
+        One plain line each.
+    """
+
+    seq: Array
+    time_s: Array
+    period_s: float
+    period_u_s: float
+    warnings: tuple[str, ...] = ()
+
+    def time_of_seq(self, seq: npt.ArrayLike) -> Array:
+        """Return seconds for sample numbers, which may be fractional."""
+        return _piecewise(np.asarray(seq, np.float64), self.seq, self.time_s, self.period_s)
+
+    def seq_of_time(self, time_s: npt.ArrayLike) -> Array:
+        """Return the (fractional) sample numbers of times: the inverse of `time_of_seq`."""
+        time = np.asarray(time_s, np.float64)
+        return _piecewise(time, self.time_s, self.seq, 1.0 / self.period_s)
+
+
+def _piecewise(x: Array, nodes_x: Array, nodes_y: Array, slope: float) -> Array:
+    y = np.interp(x, nodes_x, nodes_y)
+    before = np.minimum(x - nodes_x[0], 0.0)
+    after = np.maximum(x - nodes_x[-1], 0.0)
+    return np.asarray(y + slope * (before + after), np.float64)
+
+
+def even_time_base(
+    first_seq: int, rate_hz: float, *, relative_u: float, warnings: tuple[str, ...] = ()
+) -> TimeBase:
+    """Return the time base of samples that are taken to come evenly at a known rate."""
+    return TimeBase(
+        seq=np.array([float(first_seq)]),
+        time_s=np.zeros(1),
+        period_s=1.0 / rate_hz,
+        period_u_s=relative_u / rate_hz,
+        warnings=warnings,
+    )
+
+
+class _Connection:
+    """The points (last sample of a packet, arrival) of one connection, thinned when many."""
+
+    def __init__(self, number: int) -> None:
+        self.number = number
+        self.first_seq = 0
+        self._seq: list[Ints] = []
+        self._arrival_ns: list[Ints] = []
+        self._kept = 0
+        self._fed = 0
+        self._sum = 0
+
+    @property
+    def centre(self) -> float:
+        """Mean sample number of all points, also of those that thinning has left out."""
+        return self._sum / self._fed
+
+    def feed(self, first_seq: Ints, last_seq: Ints, arrival_ns: Ints) -> None:
+        if self._kept == 0:
+            self.first_seq = int(first_seq[0])
+        self._seq.append(last_seq)
+        self._arrival_ns.append(arrival_ns)
+        self._kept += len(last_seq)
+        self._fed += len(last_seq)
+        self._sum += int(last_seq.sum())
+        if self._kept > MAX_POINTS:
+            self._thin()
+
+    def _thin(self) -> None:
+        """Keep the lower of each two neighbours, seen along the line so far: the hull stays."""
+        seq, arrival = self.points()
+        x, y = (seq - seq[0]).astype(np.float64), (arrival - arrival[0]).astype(np.float64)
+        left, right = _edge(x, y, float(x.mean()))
+        height = y - (y[right] - y[left]) / (x[right] - x[left]) * x
+        pairs = len(seq) // 2
+        second = height[1 : 2 * pairs : 2] < height[0 : 2 * pairs : 2]
+        keep = 2 * np.arange(pairs) + second
+        keep = np.union1d(keep, [0, len(seq) - 1])
+        self._seq = [seq[keep]]
+        self._arrival_ns = [arrival[keep]]
+        self._kept = len(keep)
+
+    def points(self) -> tuple[Ints, Ints]:
+        """Return one point for each sample number: where numbers do not increase, none."""
+        seq = np.concatenate(self._seq)
+        arrival = np.concatenate(self._arrival_ns)
+        new = np.ones(len(seq), bool)
+        new[1:] = seq[1:] > np.maximum.accumulate(seq)[:-1]
+        return seq[new], arrival[new]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Line:
+    first_seq: int
+    last_seq: int
+    period_ns: float
+    period_u_ns: float
+    anchor_seq: int
+    anchor_ns: int
+    fitted: bool
+
+    def at(self, seq: int, origin_ns: int) -> float:
+        """Nanoseconds since `origin_ns`."""
+        return (self.anchor_ns - origin_ns) + self.period_ns * (seq - self.anchor_seq)
+
+
+def fit_packets(
+    pieces: Iterable[Rows], *, nominal_rate_hz: float, first_seq: int
+) -> TimeBase | None:
+    """Fit the time base to packet arrivals, each connection by itself.
+
+    Across a change of connection the elapsed time is that between the arrivals. A connection that
+    is too short to fit takes the period of the others, or else the nominal one.
+
+    Parameters
+    ----------
+    pieces : iterable of PACKET_DTYPE (p,)
+        All packets in their order. The recorder counts `connection` up at each connect and after
+        each reset of the sensor's counter.
+    nominal_rate_hz : float
+    first_seq : int
+        Sample number at which time is zero.
+
+    Returns
+    -------
+    TimeBase or None
+        None without any packet.
+    """
+    connections: list[_Connection] = []
+    for packets in pieces:
+        packets = packets[packets["count"] > 0]
+        starts = np.flatnonzero(np.diff(packets["connection"])) + 1
+        for part in np.split(packets, starts):
+            if not len(part):
+                continue
+            number = int(part["connection"][0])
+            if not connections or connections[-1].number != number:
+                connections.append(_Connection(number))
+            connections[-1].feed(
+                part["first_seq"], part["first_seq"] + part["count"] - 1, part["arrival_ns"]
+            )
+    if not connections:
+        return None
+    lines = _lines(connections, 1e9 / nominal_rate_hz)
+    warnings = [
+        f"connection {connection.number} "
+        f"({(line.last_seq - line.first_seq + 1) / nominal_rate_hz:.1f} s) is too short or too "
+        "irregular to measure the sample rate: "
+        + (
+            "the rate of the others is used"
+            if any(other.fitted for other in lines)
+            else f"the nominal {nominal_rate_hz:g} Hz is used, which may be off by 1-5 %"
+        )
+        for connection, line in zip(connections, lines, strict=True)
+        if not line.fitted
+    ]
+    weights = np.array([line.last_seq - line.first_seq + 1 for line in lines], np.float64)
+    weights /= weights.sum()
+    period_ns = float(weights @ np.array([line.period_ns for line in lines]))
+    if all(line.fitted for line in lines):
+        period_u_ns = float(np.linalg.norm(weights * [line.period_u_ns for line in lines]))
+    else:
+        period_u_ns = float(weights @ np.array([line.period_u_ns for line in lines]))
+    if abs(period_ns * nominal_rate_hz / 1e9 - 1.0) > ODD_RATE:
+        warnings.append(
+            f"the sample rate measures {1e9 / period_ns:.1f} Hz but should be "
+            f"{nominal_rate_hz:g} Hz: was the sensor set as the session says?"
+        )
+    seq, time_s = _nodes(lines, first_seq)
+    return TimeBase(
+        seq=seq,
+        time_s=time_s,
+        period_s=period_ns / 1e9,
+        period_u_s=period_u_ns / 1e9,
+        warnings=tuple(warnings),
+    )
+
+
+def _lines(connections: list[_Connection], nominal_ns: float) -> list[_Line]:
+    points = [connection.points() for connection in connections]
+    fits: list[HullLine | None] = []
+    for connection, (seq, arrival) in zip(connections, points, strict=True):
+        fit = None
+        if len(seq) >= MIN_FIT_PACKETS and (seq[-1] - seq[0]) * nominal_ns >= MIN_FIT_S * 1e9:
+            fit = hull_line(
+                (seq - seq[0]).astype(np.float64),
+                (arrival - arrival[0]).astype(np.float64),
+                centre=float(np.clip(connection.centre - seq[0], 1, seq[-1] - seq[0] - 1)),
+            )
+            if not fit.slope_u < NOMINAL_PERIOD_U * fit.slope:
+                fit = None
+        fits.append(fit)
+    good = [
+        (fit.slope, fit.slope_u, float(seq[-1] - seq[0]))
+        for fit, (seq, _) in zip(fits, points, strict=True)
+        if fit is not None
+    ]
+    if good:
+        weights = np.array([length for _, _, length in good])
+        spare = float(np.average([slope for slope, _, _ in good], weights=weights))
+        spare_u = max(u for _, u, _ in good)
+    else:
+        spare, spare_u = nominal_ns, NOMINAL_PERIOD_U * nominal_ns
+    lines = []
+    for connection, fit, (seq, arrival) in zip(connections, fits, points, strict=True):
+        if fit is None:
+            period, period_u = spare, spare_u
+            anchor = int(np.argmin((arrival - arrival[0]) - spare * (seq - seq[0])))
+        else:
+            period, period_u, anchor = fit.slope, fit.slope_u, fit.left
+        lines.append(
+            _Line(
+                first_seq=connection.first_seq,
+                last_seq=int(seq[-1]),
+                period_ns=period,
+                period_u_ns=float(np.hypot(period_u, CRYSTAL_U * period)),
+                anchor_seq=int(seq[anchor]),
+                anchor_ns=int(arrival[anchor]),
+                fitted=fit is not None,
+            )
+        )
+    return lines
+
+
+def _nodes(lines: list[_Line], first_seq: int) -> tuple[Array, Array]:
+    """Both ends of each line, the first sample at time zero, time strictly increasing."""
+    origin_ns = lines[0].anchor_ns
+    zero = lines[0].at(first_seq, origin_ns)
+    seq: list[float] = []
+    time_s: list[float] = []
+    shift = 0.0
+    for line in lines:
+        ends = sorted({line.first_seq, line.last_seq})
+        if seq and ends[0] <= seq[-1]:
+            ends = [end for end in ends if end > seq[-1]]
+        for position, end in enumerate(ends):
+            at = (line.at(end, origin_ns) - zero) / 1e9 + shift
+            if seq and position == 0 and at <= time_s[-1]:
+                # A new connection whose first packets seem to come before the end of the last one
+                # (both late by different amounts): a period a sample is the least there can be.
+                at_least = time_s[-1] + (end - seq[-1]) * line.period_ns / 1e9
+                shift += at_least - at
+                at = at_least
+            seq.append(float(end))
+            time_s.append(at)
+    return np.array(seq), np.array(time_s)
+
+
+def stamp_step_s(time_s: Array) -> float:
+    """Return the decimal step that all stamps are a multiple of, such as 0.001, or 0."""
+    for digits in range(1, 7):
+        scaled = time_s * 10.0**digits
+        if np.all(np.abs(scaled - np.rint(scaled)) < 1e-3):
+            return float(10.0**-digits)
+    return 0.0
+
+
+class StampFitter:
+    """Fit local lines to the time stamps of imported samples, piece by piece.
+
+    Samples are split into runs at gaps, and each run into windows of about a second. Through the
+    middle of each window goes its own straight line; between the middles, time is straight.
+
+    Parameters
+    ----------
+    rate_hz : float
+        Nominal rate.
+    """
+
+    def __init__(self, rate_hz: float) -> None:
+        self._period_s = 1.0 / rate_hz
+        self._window = max(8, round(STAMP_WINDOW_S * rate_hz))
+        self._seq: Array = np.zeros(0)
+        self._time_s: Array = np.zeros(0)
+        self._continues = False
+        self._node_seq: list[Array] = []
+        self._node_time_s: list[Array] = []
+        self._run_start = (0.0, 0.0)
+        self._last = (0.0, 0.0, 0.0)
+        self._squares = 0.0
+        self._count = 0
+        self._step_s: float | None = None
+        self._run_periods = 0.0
+        self._run_s = 0.0
+
+    def feed(self, seq: Ints, time_s: Array) -> None:
+        """Take the next samples: `seq` (n,) strictly increasing, `time_s` (n,)."""
+        if not len(seq):
+            return
+        step_s = stamp_step_s(time_s)
+        self._step_s = step_s if self._step_s is None else min(self._step_s, step_s)
+        self._seq = np.concatenate([self._seq, seq.astype(np.float64)])
+        self._time_s = np.concatenate([self._time_s, time_s])
+        breaks = np.flatnonzero(np.diff(self._seq) > GAP_PERIODS) + 1
+        starts = [0, *breaks.tolist()]
+        ends = [*breaks.tolist(), len(self._seq)]
+        for start, end in zip(starts, ends, strict=True):
+            last = end == len(self._seq)
+            used = self._run(self._seq[start:end], self._time_s[start:end], closed=not last)
+            if last:
+                self._seq = self._seq[start + used :]
+                self._time_s = self._time_s[start + used :]
+
+    def _run(self, seq: Array, time_s: Array, *, closed: bool) -> int:
+        """Fit the windows of a run and return how many samples they used."""
+        size = self._window
+        # At least one whole window is kept back, so that the last one of a run is never a stub.
+        used = size * max(0, len(seq) // size - 1)
+        if used:
+            self._windows(seq[:used].reshape(-1, size), time_s[:used].reshape(-1, size))
+        if closed:
+            self._windows(seq[None, used:], time_s[None, used:])
+            self._end_run()
+            used = len(seq)
+        return used
+
+    def _windows(self, seq: Array, time_s: Array) -> None:
+        """Add the nodes of windows of equal size, (k, m) each."""
+        middle = seq.mean(axis=1)
+        offset = seq - middle[:, None]
+        origin = time_s[:, :1]
+        since = time_s - origin
+        mean = since.mean(axis=1)
+        size = seq.shape[1]
+        if size == 1:
+            slope = np.full(len(seq), self._period_s)
+        else:
+            slope = (offset * since).sum(axis=1) / (offset**2).sum(axis=1)
+            # One robust step: what is far off the line (a stamp delayed by the host) is left out.
+            residual = since - mean[:, None] - slope[:, None] * offset
+            spread = np.median(np.abs(residual), axis=1, keepdims=True)
+            keep = (np.abs(residual) <= 4.5 * spread + 1e-9).astype(np.float64)
+            n = keep.sum(axis=1)
+            kept_middle = (keep * offset).sum(axis=1) / n
+            kept_mean = (keep * since).sum(axis=1) / n
+            x = offset - kept_middle[:, None]
+            slope = (keep * x * since).sum(axis=1) / (keep * x**2).sum(axis=1)
+            mean = kept_mean - slope * kept_middle
+        residual = since - mean[:, None] - slope[:, None] * offset
+        self._squares += float((residual**2).sum())
+        self._count += residual.size
+        time = origin[:, 0] + mean
+        if not self._continues:
+            self._node_seq.append(seq[:1, 0])
+            self._node_time_s.append(time[:1] + slope[:1] * offset[:1, 0])
+            self._run_start = (float(seq[0, 0]), float(self._node_time_s[-1][0]))
+        inner = middle > seq[:, 0]
+        self._node_seq.append(middle[inner])
+        self._node_time_s.append(time[inner])
+        end = float(offset[-1, -1])
+        self._last = (float(seq[-1, -1]), float(time[-1] + slope[-1] * end), float(middle[-1]))
+        self._continues = True
+
+    def _end_run(self) -> None:
+        seq, time_s, middle = self._last
+        if seq > middle:
+            self._node_seq.append(np.array([seq]))
+            self._node_time_s.append(np.array([time_s]))
+        self._run_periods += seq - self._run_start[0]
+        self._run_s += time_s - self._run_start[1]
+        self._continues = False
+
+    def finish(self) -> StampFit:
+        """Return the fit; at least one sample must have been fed."""
+        self._run(self._seq, self._time_s, closed=True)
+        seq = np.concatenate(self._node_seq)
+        time_s = np.concatenate(self._node_time_s)
+        # Jitter at the edge of a short run could put a node before its neighbour.
+        forward = np.ones(len(seq), bool)
+        forward[1:] = time_s[1:] > np.maximum.accumulate(time_s)[:-1]
+        seq, time_s = seq[forward], time_s[forward]
+        variance = self._squares / max(1, self._count)
+        step_s = self._step_s or 0.0
+        period_s = self._run_s / self._run_periods if self._run_periods else self._period_s
+        fit_u = (
+            # Two ends of local lines, each with variance 4 sigma^2 / n.
+            (8.0 * variance / min(self._count, self._window)) ** 0.5 / self._run_periods
+            if self._run_periods
+            else NOMINAL_PERIOD_U * period_s
+        )
+        return StampFit(
+            seq=seq,
+            time_s=time_s,
+            period_s=period_s,
+            period_u_s=float(np.hypot(fit_u, CRYSTAL_U * period_s)),
+            # Rounding to a step spreads the stamps evenly over it: variance step^2 / 12.
+            deviation_s=max(0.0, variance - step_s**2 / 12.0) ** 0.5,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StampFit:
+    """What `StampFitter` found.
+
+    Attributes
+    ----------
+    seq, time_s : (k,)
+        Nodes of the local lines, time on the stamps' own clock.
+    period_s, period_u_s : float
+    deviation_s : float
+        Rms deviation of the stamps from the local line, beyond the rounding of the stamps.
+    """
+
+    seq: Array
+    time_s: Array
+    period_s: float
+    period_u_s: float
+    deviation_s: float
+
+    def time_base(self, first_seq: int) -> TimeBase:
+        """Return the time base whose zero is at `first_seq`."""
+        base = TimeBase(
+            seq=self.seq, time_s=self.time_s, period_s=self.period_s, period_u_s=self.period_u_s
+        )
+        zero = float(base.time_of_seq(first_seq))
+        return TimeBase(
+            seq=self.seq,
+            time_s=self.time_s - zero,
+            period_s=self.period_s,
+            period_u_s=self.period_u_s,
+        )
+
+
+def _coherence(time_s: Array, periods_s: Array, window: int) -> Array:
+    """Return how well stamps fall on a grid of each period, in windows of so many samples."""
+    whole = time_s[: len(time_s) // window * window].reshape(-1, window)
+    since = whole - whole[:, :1]
+    return np.array(
+        [float(np.mean(np.abs(np.exp(2j * np.pi / p * since).sum(axis=1)) ** 2)) for p in periods_s]
+    )
+
+
+def robust_period_s(time_s: Array) -> float:
+    """Return the sample period of increasing stamps with jitter, rounding and losses.
+
+    A median over steps is a first guess; losses lengthen it and coarse rounding (1 ms at 400 Hz
+    gives steps of 2 and 3 ms) hides it. What neither changes is that the stamps gather on a grid:
+    the period whose grid fits best is found in short windows, then in longer ones. At last the
+    samples are numbered with it, and the period is time over numbers.
+
+    Parameters
+    ----------
+    time_s : (n,)
+        Strictly increasing; n is at least 2.
+    """
+    few = time_s[:16384]
+    if len(few) < 32:
+        period = float(np.median(np.diff(few)))
+    else:
+        period = float(np.median(few[8:] - few[:-8])) / 8.0
+        for window, reach, step in ((32, 0.15, 0.005), (128, 0.01, 0.001), (512, 2e-3, 2e-4)):
+            if len(few) >= window:
+                trial = period * (1.0 + np.arange(-reach, reach + step / 2, step))
+                period = float(trial[np.argmax(_coherence(few, trial, window))])
+    for _ in range(2):
+        seq = SeqNumberer(period).number(time_s)
+        steps = np.diff(seq)
+        short = steps < SeqNumberer.RESTART_PERIODS
+        if short.any():
+            period = float(np.diff(time_s)[short].sum() / steps[short].sum())
+    return period
+
+
+class SeqNumberer:
+    """Number samples by their time: cumulative rounding of time over period, piece by piece.
+
+    A sample that is missing leaves a hole in the numbers. One stamp that is late by more than half
+    a period is not a missing sample: the stamps after it tell.
+
+    Parameters
+    ----------
+    period_s : float
+    """
+
+    # Samples whose common phase is found together: short, so that a rate a little off does not
+    # move the phase by much within one.
+    BLOCK: Final = 128
+    # A pause longer than this many periods starts anew: over it the period is not known so well.
+    RESTART_PERIODS: Final = 32.0
+
+    def __init__(self, period_s: float) -> None:
+        self._period_s = period_s
+        self._next: int | None = None
+        self._last_time_s = 0.0
+        self._phase = 0.0
+
+    def number(self, time_s: Array) -> Ints:
+        """Return `seq` (n,) for the next `time_s` (n,)."""
+        seq = np.empty(len(time_s), np.int64)
+        start = 0
+        for end in self._block_ends(time_s):
+            seq[start:end] = self._block(time_s[start : end + 2], end - start)
+            start = end
+        return seq
+
+    def _block_ends(self, time_s: Array) -> Iterator[int]:
+        pauses = np.flatnonzero(np.diff(time_s) > self.RESTART_PERIODS * self._period_s) + 1
+        start = 0
+        for pause in [*pauses.tolist(), len(time_s)]:
+            yield from range(start + self.BLOCK, pause, self.BLOCK)
+            if pause > start:
+                yield pause
+            start = pause
+
+    def _block(self, time_s: Array, n: int) -> Ints:
+        """Number the first `n`; up to two more are there to look ahead."""
+        if self._next is None:
+            self._next = 0
+            self._last_time_s = float(time_s[0]) - self._period_s
+        step = (float(time_s[0]) - self._last_time_s) / self._period_s
+        first = self._next
+        if step > self.RESTART_PERIODS:
+            first += round(step) - 1
+            phase = 0.0
+            origin_s = float(time_s[0])
+        else:
+            phase = self._phase
+            origin_s = self._last_time_s + self._period_s
+        late = (time_s - origin_s) / self._period_s - np.arange(len(time_s)) - phase
+        missing = np.rint(late)
+        # Later stamps decide: a rise that does not last is jitter.
+        lasting = missing.copy()
+        for ahead in (1, 2):
+            np.minimum(lasting[:-ahead], missing[ahead:], out=lasting[:-ahead])
+        lasting = np.maximum.accumulate(np.maximum(lasting[:n], 0.0))
+        rest = late[:n] - lasting
+        seq = first + np.arange(n) + lasting.astype(np.int64)
+        self._next = int(seq[-1]) + 1
+        # Where the next stamp should be: by the later half of this block, not by its last stamp.
+        self._phase = float(np.median(rest[n // 2 :]) - rest[-1])
+        self._last_time_s = float(time_s[n - 1])
+        return seq

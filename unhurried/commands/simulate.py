@@ -1,0 +1,217 @@
+"""`unhurried simulate`: a recording of simulated swings, with their exact truth."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from sensor.session import HANDS, MOUNTS
+from unhurried.options import overwrite_option, progress, range_options
+
+if TYPE_CHECKING:
+    from sensor.simulate import PlayerSpec
+
+_STEPS = 1000
+DEFAULT_MINUTES = 3.0
+
+
+@click.command("simulate")
+@click.argument("out", type=click.Path(path_type=Path))
+@click.option(
+    "--seed",
+    type=click.IntRange(min=0),
+    help="The same seed and options give the same session. Left out: any; it is printed.",
+)
+@click.option(
+    "--minutes",
+    type=click.FloatRange(min=0.1, max=720.0),
+    help=f"How long it goes on (until what was begun is over).  [default: {DEFAULT_MINUTES:g}]",
+)
+@click.option(
+    "--swings",
+    type=click.IntRange(min=0, max=100_000),
+    help="How many swings instead. 0 with --minutes: only what people do between swings.",
+)
+@click.option(
+    "--mount",
+    type=click.Choice(MOUNTS),
+    default="wrist",
+    show_default=True,
+    help="Where the sensor is: lead wrist, back of the lead hand, club shaft, upper back.",
+)
+@click.option(
+    "--model",
+    type=click.Choice(("pendulum", "chain", "both")),
+    default="both",
+    show_default=True,
+    help="How swings are made: a driven double pendulum, a chain of trunk, arm and wrist, "
+    "or both (players in turn, which first by the seed).",
+)
+@click.option(
+    "--rate",
+    "rate_hz",
+    type=click.FloatRange(min=100.0, max=800.0),
+    default=200.0,
+    show_default=True,
+    help="Samples a second as the sensor says; its true rate is a little off.",
+)
+@range_options
+@click.option(
+    "--player", "names", multiple=True, help="Who swings; more than one share the sensor."
+)
+@click.option(
+    "--hand",
+    "hands",
+    type=click.Choice(HANDS),
+    multiple=True,
+    help="Right- or left-handed, one for each --player.  [default: right]",
+)
+@click.option(
+    "--club", "clubs", multiple=True, help="The club, one for each --player.  [default: 7 iron]"
+)
+@click.option(
+    "--hurried",
+    is_flag=True,
+    help="With a ball the players swing back in a tenth less time, and less far.",
+)
+@click.option(
+    "--only-full",
+    is_flag=True,
+    help="Only full swings: no part, slow, continuous, given-up, short ones or brushed mats.",
+)
+@click.option(
+    "--hard",
+    is_flag=True,
+    help="Hard conditions: 3 % loss, 2 % rate error, three times the tremor, ranges that clip.",
+)
+@click.option("--ideal-scale", is_flag=True, help="A chip without scale error.")
+@click.option("--csv", "with_csv", is_flag=True, help="Write the samples to OUT.csv as well.")
+@overwrite_option
+def command(
+    out: Path,
+    seed: int | None,
+    minutes: float | None,
+    swings: int | None,
+    mount: str,
+    model: str,
+    rate_hz: float,
+    gyr_range_dps: float | None,
+    acc_range_g: float | None,
+    names: tuple[str, ...],
+    hands: tuple[str, ...],
+    clubs: tuple[str, ...],
+    hurried: bool,
+    only_full: bool,
+    hard: bool,
+    ideal_scale: bool,
+    with_csv: bool,
+    overwrite: bool,
+) -> None:
+    """Make a recording OUT of a simulated session, with the truth about its swings.
+
+    Simulated people stand, waggle, rehearse and strike, and in between walk, tee up, twirl the
+    club and so on. OUT is a recording like any other (session.json says that it is simulated);
+    OUT/truth.json holds the exact times, turns and rates of every swing.
+
+    \b
+    Examples:
+      unhurried simulate session --seed 1
+      unhurried simulate evening --seed 2 --player Ida --player Ben --hand right \\
+        --hand left --minutes 5
+      unhurried simulate hard --swings 50 --mount club --rate 100 --hard
+      unhurried simulate idle --swings 0 --minutes 30
+    """
+    context = click.get_current_context()
+    if swings and minutes is not None:
+        raise click.UsageError("give --minutes or --swings, not both", context)
+    people = _people(names, hands, clubs, hurried=hurried, context=context)
+
+    from sensor.layout import owned_file
+    from sensor.output import check_new_file, check_new_folder
+
+    csv = out.with_name(f"{out.name}.csv")
+    check_new_folder(out, overwrite=overwrite, owned=owned_file)
+    if with_csv:
+        check_new_file(csv, overwrite=overwrite)
+
+    from sensor.simulate import SessionSpec, simulate_session
+
+    spec = SessionSpec(
+        mount=mount,  # type: ignore[arg-type]  # click has checked it
+        players=people,
+        model=None if model == "both" else model,  # type: ignore[arg-type]
+        minutes=None if swings else minutes or DEFAULT_MINUTES,
+        swings=swings,
+        rate_hz=rate_hz,
+        scale_error=not ideal_scale,
+        varied=not only_full,
+    )
+    if hard:
+        spec = spec.made_hard()
+    if gyr_range_dps is not None:
+        spec = dataclasses.replace(spec, gyr_range_dps=gyr_range_dps)
+    if acc_range_g is not None:
+        spec = dataclasses.replace(spec, acc_range_g=acc_range_g)
+    if seed is None:
+        import secrets
+
+        seed = secrets.randbelow(2**31)
+    with progress(_STEPS, "Simulating") as advance:
+        shown = 0
+
+        def tell(share: float) -> None:
+            nonlocal shown
+            step = int(share * _STEPS)
+            advance(step - shown)
+            shown = step
+
+        made = simulate_session(spec, seed=seed, progress=tell)
+    made.write(out, overwrite=overwrite)
+    if with_csv:
+        from sensor.csvfile import write_csv
+        from sensor.recording import open_recording
+
+        with open_recording(out) as recording, progress(recording.n_samples, "Writing CSV") as add:
+            write_csv(csv, recording, overwrite=overwrite, progress=add)
+    counted = [swing.truth for swing in made.truth if swing.truth.counts_as_swing]
+    strikes = sum(truth.strike for truth in counted)
+    n_samples = len(made.samples)
+    duration_s = (int(made.samples["seq"][-1]) - int(made.samples["seq"][0])) / made.true_rate_hz
+    click.echo(
+        f"{out}: {n_samples} samples at {rate_hz:g} Hz, {duration_s:.1f} s; "
+        f"{len(counted)} swings, {strikes} of them strikes; seed {seed}"
+    )
+
+
+def _people(
+    names: tuple[str, ...],
+    hands: tuple[str, ...],
+    clubs: tuple[str, ...],
+    *,
+    hurried: bool,
+    context: click.Context,
+) -> tuple[PlayerSpec, ...]:
+    """One player for each name; hands and clubs go with the names in order."""
+    from sensor.motion.habit import Habit
+    from sensor.simulate import PlayerSpec
+
+    count = max(1, len(names))
+    for what, given in (("--hand", hands), ("--club", clubs)):
+        if len(given) > count:
+            raise click.UsageError(f"there are more {what} than --player", context)
+    if any(not text.strip() for text in (*names, *clubs)):
+        raise click.UsageError("--player and --club must not be empty", context)
+    habit = Habit(strike_time=0.9, strike_turn=0.92) if hurried else Habit()
+    default = PlayerSpec(habit=habit)
+    return tuple(
+        dataclasses.replace(
+            default,
+            name=names[k] if k < len(names) else default.name,
+            handedness=hands[k] if k < len(hands) else default.handedness,  # type: ignore[arg-type]
+            club=clubs[k] if k < len(clubs) else default.club,
+        )
+        for k in range(count)
+    )

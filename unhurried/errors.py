@@ -1,0 +1,79 @@
+"""From an error to one line for a person and an exit code."""
+
+from __future__ import annotations
+
+import logging
+import sys
+import traceback
+
+FAILED = 1
+BAD_USE = 2
+STOPPED = 130
+
+_verbose = False
+
+
+class CommandError(Exception):
+    """A command cannot do its work; ``str(error)`` is the one line to show."""
+
+
+class _StandardError(logging.StreamHandler):  # type: ignore[type-arg]
+    """Log to what `sys.stderr` is now, not to what it was once."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.stream = sys.stderr
+        super().emit(record)
+
+
+def set_verbose(verbose: bool) -> None:
+    """Say more on stderr: the log, and where an error came from."""
+    global _verbose
+    _verbose = verbose
+    root = logging.getLogger()
+    for handler in list(root.handlers):
+        if isinstance(handler, _StandardError):
+            root.removeHandler(handler)
+    if verbose:
+        handler = _StandardError()
+        handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(name)s: %(message)s"))
+        root.addHandler(handler)
+        for room in ("sensor", "analysis", "feedback", "review", "unhurried"):
+            logging.getLogger(room).setLevel(logging.DEBUG)
+
+
+def _roots() -> tuple[type[Exception], ...]:
+    """Root errors of the rooms that are loaded; a room that is not cannot have raised any."""
+    names = (
+        ("sensor.errors", "SensorError"),
+        ("analysis.errors", "AnalysisError"),
+        ("feedback.errors", "FeedbackError"),
+        ("review.errors", "ReviewError"),
+    )
+    found = (getattr(sys.modules.get(module), name, None) for module, name in names)
+    return tuple(root for root in found if root is not None)
+
+
+def describe(error: Exception) -> tuple[str, int]:
+    """Return the line to show for an error, and the exit code."""
+    if type(error).__name__ == "ColumnMapError":
+        return f"--map: {error}", BAD_USE
+    if isinstance(error, (CommandError, *_roots())):
+        return str(error), FAILED
+    if isinstance(error, MemoryError):
+        return "there is not enough memory for this: close other programs and try again", FAILED
+    if isinstance(error, OSError) and error.strerror:
+        name = f"{error.filename}: " if error.filename else ""
+        return f"{name}{error.strerror}", FAILED
+    return (
+        f"internal error: {type(error).__name__}: {error} "
+        "(please report it with what --verbose prints)",
+        FAILED,
+    )
+
+
+def show(line: str, error: BaseException | None = None) -> None:
+    """Print one line on stderr, and with ``--verbose`` where the error came from."""
+    if _verbose and error is not None:
+        traceback.print_exception(error, file=sys.stderr)
+    text = " ".join(line.split())
+    print(f"unhurried: {text}", file=sys.stderr)

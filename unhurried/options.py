@@ -1,0 +1,167 @@
+"""Arguments, options and small helpers that several commands share."""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from sensor.session import HANDS, MOUNTS
+from unhurried.errors import show
+
+if TYPE_CHECKING:
+    from sensor.recording import Recording
+
+    ParamType = click.ParamType[Any]
+else:
+    # Generic for the type checker only: click 8.1 has no parameters for it.
+    ParamType = click.ParamType
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+class ExistingPath(ParamType):
+    """A path that must be there: exit code 2 if not."""
+
+    name = "path"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path:
+        path = Path(value)
+        try:
+            path.stat()
+        except (FileNotFoundError, NotADirectoryError):
+            self.fail(f"'{path}' does not exist", param, ctx)
+        except (OSError, ValueError):
+            # Whoever opens it says why it cannot be read.
+            pass
+        return path
+
+
+@dataclass(frozen=True, slots=True)
+class SwingPath:
+    """A recording, or with `PATH#N` one of its swings, counted from 1."""
+
+    path: Path
+    index: int | None
+
+
+class ExistingSwingPath(ExistingPath):
+    """`PATH` or `PATH#N`; a name that really ends in #N is taken as it is."""
+
+    name = "path[#n]"
+
+    def convert(  # type: ignore[override]
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> SwingPath:
+        if isinstance(value, SwingPath):
+            return value
+        text = str(value)
+        match = re.fullmatch(r"(.+)#(\d+)", text)
+        if match is None or Path(text).exists():
+            return SwingPath(super().convert(text, param, ctx), None)
+        index = int(match[2])
+        if index < 1:
+            self.fail(f"swings are counted from 1, so there is no #{index}", param, ctx)
+        return SwingPath(super().convert(match[1], param, ctx), index)
+
+
+def mount_option(command: Command) -> Command:
+    """Add --mount: where the sensor was worn."""
+    return click.option(
+        "--mount",
+        type=click.Choice(MOUNTS),
+        help="Where the sensor was: lead wrist, back of the lead hand, club shaft, upper back.",
+    )(command)
+
+
+def hand_option(command: Command) -> Command:
+    """Add --hand: right- or left-handed player."""
+    return click.option("--hand", type=click.Choice(HANDS), help="The player's handedness.")(
+        command
+    )
+
+
+def range_options(command: Command) -> Command:
+    """Add --gyr-range-dps and --acc-range-g: the ranges that the sensor was set to."""
+    positive = click.FloatRange(min=0.0, min_open=True)
+    command = click.option(
+        "--acc-range-g",
+        type=positive,
+        help="Accelerometer range in g: larger readings are clipped.",
+    )(command)
+    return click.option(
+        "--gyr-range-dps", type=positive, help="Gyro range in deg/s: larger readings are clipped."
+    )(command)
+
+
+def map_option(command: Command) -> Command:
+    """Add --map: names and units of a CSV file's columns."""
+    return click.option(
+        "--map",
+        "column_map",
+        metavar="MAP",
+        help='Columns of a CSV file with other names or units: "time_s=t:ms, acc_x_m_s2=ax:g, '
+        'gyr_x_deg_s=gx:rad/s". Units: s ms us ns; m/s2 g mg; deg/s rad/s.',
+    )(command)
+
+
+def recording_options(command: Command) -> Command:
+    """Add all that `open_with` takes: --mount --hand --gyr-range-dps --acc-range-g --map."""
+    return mount_option(hand_option(range_options(map_option(command))))
+
+
+def overwrite_option(command: Command) -> Command:
+    """Add --overwrite."""
+    return click.option("--overwrite", is_flag=True, help="Replace output that is there already.")(
+        command
+    )
+
+
+def json_option(command: Command) -> Command:
+    """Add --json, as the argument `as_json`."""
+    return click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")(
+        command
+    )
+
+
+def open_with(
+    path: Path,
+    *,
+    mount: str | None = None,
+    hand: str | None = None,
+    gyr_range_dps: float | None = None,
+    acc_range_g: float | None = None,
+    column_map: str | None = None,
+    warn: bool = True,
+) -> Recording:
+    """Open a recording with the values of `recording_options` and tell its warnings on stderr."""
+    from sensor.recording import open_recording
+
+    recording = open_recording(
+        path,
+        mount=mount,
+        hand=hand,
+        gyr_range_dps=gyr_range_dps,
+        acc_range_g=acc_range_g,
+        column_map=column_map,
+    )
+    if warn:
+        for text in recording.warnings:
+            show(f"{path}: {text}")
+    return recording
+
+
+@contextlib.contextmanager
+def progress(total: int, label: str) -> Iterator[Callable[[int], None]]:
+    """Give a function that moves a bar on stderr on; without a terminal it does nothing."""
+    if not sys.stderr.isatty() or total <= 0:
+        yield lambda _: None
+        return
+    with click.progressbar(length=total, label=label, file=sys.stderr) as bar:
+        yield bar.update

@@ -48,7 +48,8 @@ class Conditions:
     gyr_delay_s: float = 0.0
     acc_delay_s: float = 0.0
     gyr_scale_u: float = 0.01
-    """Standard uncertainty of an uncalibrated gyroscope's scale, as a share (1-3 %, from memory)."""
+    """Standard uncertainty of an uncalibrated gyroscope's scale, as a share (1-3 %, from
+    memory)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -272,12 +273,13 @@ def measure(window: Window, rough: dict[str, int], c: Conditions) -> FoundSwing 
     clip_g = clipped_channels(raw_gyr, c.gyr_range_dps, 200.0)
     clip_a = clipped_channels(raw_acc, acc_limit, 15.0)
     span = slice(max(0, start), min(n, max(least_k, peak_k) + round(0.15 * fs)))
-    flags = np.concatenate([clip_a[span], clip_g[span]], axis=1).any(axis=0)
+    flags = np.asarray(np.concatenate([clip_a[span], clip_g[span]], axis=1).any(axis=0))
     clipped = tuple(name for name, on in zip(CHANNELS, flags, strict=True) if on)
     gyr = fill_holes(raw_gyr, whole) - window.bias_dps
     acc = fill_holes(raw_acc, whole)
     gap_list = holes(whole)
-    any_clip_g = clip_g.any(axis=1)
+    any_clip_g: Bools = np.asarray(clip_g.any(axis=1))
+    any_clip_a: Bools = np.asarray(clip_a.any(axis=1))
 
     # -- stillness before the swing: noise, sway, the local zero ------------------------------
     half = max(2, round(0.030 * fs))
@@ -352,6 +354,7 @@ def measure(window: Window, rough: dict[str, int], c: Conditions) -> FoundSwing 
         acc_noise_m_s2=noise_a,
     )
     least, least_u = _least(turn, top_i, least_k - i0, fs)
+    basis: str | None
     strike, basis = _strike(shock, c.mount, fs)
     impact: float | None
     impact_u: float | None
@@ -411,7 +414,7 @@ def measure(window: Window, rough: dict[str, int], c: Conditions) -> FoundSwing 
     )
     stop_at = impact if impact is not None else float(end)
     peak, peak_at_f, peak_u, bound = _peak_rate(
-        gyr, acc, any_clip_g, clip_a.any(axis=1), top_i + i0, end, stop_at, fs, noise_g
+        gyr, acc, any_clip_g, any_clip_a, top_i + i0, end, stop_at, fs, noise_g
     )
     peak_u_out = None if peak is None else float(np.hypot(peak_u, c.gyr_scale_u * peak))
     if bound:
@@ -428,7 +431,7 @@ def measure(window: Window, rough: dict[str, int], c: Conditions) -> FoundSwing 
         else float(np.hypot(impact_u, 0.004 * fs))
     )
     transverse, transverse_u, why = _transverse(
-        gyr, acc, clip_a.any(axis=1) | any_clip_g, q, i0, start, top_i + i0, end, c, stop_at, fs
+        gyr, acc, any_clip_a | any_clip_g, q, i0, start, top_i + i0, end, c, stop_at, fs
     )
     if transverse is None:
         notes.append(Note("no_long_axis", why))
@@ -591,7 +594,12 @@ def _least(turn: Array, top: int, guess: int, fs: float) -> tuple[float, float]:
 
 # What a ball typically does to the sensor (deg/s, m/s2 beyond what the motion would have done) by
 # mount; common practice, no source: they set only where a knock is called unclear.
-_KNOCK = {"club": (300.0, 300.0), "glove": (150.0, 120.0), "wrist": (60.0, 60.0), "trunk": (2.0, 2.5)}
+_KNOCK = {
+    "club": (300.0, 300.0),
+    "glove": (150.0, 120.0),
+    "wrist": (60.0, 60.0),
+    "trunk": (2.0, 2.5),
+}
 
 
 def _strike(shock: Shock | None, mount: str | None, fs: float) -> tuple[bool | None, str]:
@@ -672,7 +680,11 @@ def _transverse(
     fast &= ~bad
     index = np.flatnonzero(fast)
     if len(index) < 4:
-        return None, None, "the accelerometer was at its stop: the segment's long axis can't be told"
+        return (
+            None,
+            None,
+            "the accelerometer was at its stop: the segment's long axis can't be told",
+        )
     # Gravity in the sensor frame: at the start of the integration the sensor was near rest.
     rest = acc[max(0, start - round(0.15 * fs)) : start + 1].mean(axis=0)
     up = rest / max(float(np.sqrt(rest @ rest)), 1e-9) * G_N

@@ -28,13 +28,13 @@ class Limits:
     least_turn_left: float
     """Greatest least turn as a share of the top's: how far open the segment may be at the ball."""
     least_hang: float
-    """Cosine between up at the start and the pull at the fastest instant, in the sensor's frame. Arm
-    and club hang from their hub at address and again when they are fastest; a racket or a thrown
-    ball is held out. At the upper back it says little."""
+    """Cosine between up at the start and the pull at the fastest instant, in the sensor's frame.
+    Arm and club hang from their hub at address and again when they are fastest; a racket or a
+    thrown ball is held out. At the upper back it says little."""
     upright: tuple[float, float]
     """Cosine between the axis of the downswing and the vertical. The plane of a golf swing is
-    inclined, about 35 to 70 degrees from the level (common practice, no source): an arm swung like a
-    pendulum is near 0, a blow or a stretch in the level plane near 1."""
+    inclined, about 35 to 70 degrees from the level (common practice, no source): an arm swung
+    like a pendulum is near 0, a blow or a stretch in the level plane near 1."""
     least_peak_dps: float
     plain_turn_deg: float
     """Turn from which a swing needs no more than that ..."""
@@ -58,8 +58,8 @@ ARM = Limits(
 )
 HAND = Limits(
     least_turn_left=0.62,
-    least_hang=0.40,
-    upright=(0.33, 0.88),
+    least_hang=0.35,
+    upright=(0.33, 0.92),
     least_peak_dps=150.0,
     plain_turn_deg=70.0,
     plain_peak_dps=350.0,
@@ -124,8 +124,8 @@ class OutlineParams:
     peakedness: tuple[float, float] = (1.2, 6.0)
     """Peak rate times downswing over turn: 1 is a steady rate, 2 a triangle."""
     restless_dps: float = 35.0
-    """Lower quartile of the rate in the 0.6 s before: a swing begins from a stance, waggles included,
-    or straight out of the swing before."""
+    """Lower quartile of the rate in the 0.6 s before: a swing begins from a stance, waggles
+    included, or straight out of the swing before."""
     most_strain: float = 0.2
     """How far outside its limit a single figure may be, as a share of the limit."""
     rally_s: float = 2.5

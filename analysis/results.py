@@ -156,7 +156,9 @@ def to_seconds(
     ratio = ratio_u = None
     if back is not None and down is not None and down > 0:
         ratio = back / down
-        assert f.takeaway_u is not None and f.top_u is not None and f.impact_u is not None
+        assert f.takeaway_u is not None
+        assert f.top_u is not None
+        assert f.impact_u is not None
         # The durations share the top (JCGM 100, 5.1.2, with the events as inputs); the clock's
         # period cancels.
         ratio_u = float(

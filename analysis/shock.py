@@ -29,8 +29,8 @@ class Shock:
 
     ``onset`` is a fractional sample number, ``first`` the first sample touched. ``strength`` is
     the greatest surprise over the level that the motion itself shows before it; ``gyr_dps`` and
-    ``acc_m_s2`` are the greatest surprises in physical units, ``length_s`` how long they last and ``sharpness``
-    the share of the greatest that the first 4 ms reach.
+    ``acc_m_s2`` are the greatest surprises in physical units, ``length_s`` how long they last and
+    ``sharpness`` the share of the greatest that the first 4 ms reach.
     """
 
     onset: float
@@ -186,7 +186,9 @@ def find_shock(
     gap_before = 0
     while first - 1 - gap_before >= 0 and missing[first - 1 - gap_before]:
         gap_before += 1
-    u = float(np.hypot(0.29, gap_before / np.sqrt(12.0)))
+    # A weak shock shows late, up to a quarter of a period of its ringing (about 50 Hz) after it.
+    late = 0.004 * rate_hz if peak < 6.0 else 0.0
+    u = float(np.sqrt(0.29**2 + gap_before**2 / 12.0 + late**2))
     if gap_before:
         onset = first - (gap_before + 1) / 2
     whole = float(size[first:end].max())

@@ -8,6 +8,7 @@ the same to the last bit however the samples were cut into pieces.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -22,7 +23,7 @@ Array = npt.NDArray[np.float64]
 __all__ = ["FinderParams", "SwingFinder"]
 
 LEAST_RATE_HZ = 49.5
-"""Slower than this the downswing has under a dozen samples (the reader refuses it as well)."""
+"""Slower than this the downswing has under a dozen samples ."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,9 +35,9 @@ class FinderParams:
     still_s: float = 0.5
     """Length over which stillness is judged and the gyroscope's bias read."""
     bias_memory_s: float = 300.0
-    """A MEMS gyroscope's bias wanders over minutes with its temperature (from memory)."""
+    """A gyroscope chip's bias wanders over minutes, with its temperature (from memory)."""
     bridge_s: float = 0.5
-    """Longest hole filled so as to keep looking; an event inside a hole is never reported from it."""
+    """Longest hole filled so as to keep looking; no event is reported from inside one."""
     settle_s: float = 0.12
     """Samples wanted beyond the finish, so that smoothing there has both sides."""
     outline: OutlineParams = field(default_factory=OutlineParams)
@@ -110,15 +111,16 @@ class SwingFinder:
         self._data = np.empty((self._capacity, 6))
         self._whole = np.empty(self._capacity, dtype=bool)
         self._last_seq: int | None = None
+        self._waiting: list[_Peak] = []
+        self._rising: _Peak | None = None
+        self._bias_history: dict[int, tuple[Array, float]] = {}
         self._rate_bias = np.zeros(3)
         self._rate_bias_information = 0.0
         self._restart(0)
 
     # -- stream ------------------------------------------------------------------------------
 
-    def feed(
-        self, seq: npt.NDArray[np.int64], acc_m_s2: Array, gyr_dps: Array
-    ) -> list[FoundSwing]:
+    def feed(self, seq: npt.NDArray[np.int64], acc_m_s2: Array, gyr_dps: Array) -> list[FoundSwing]:
         """Take further samples and return the swings that they complete.
 
         Parameters
@@ -151,7 +153,7 @@ class SwingFinder:
             raise SequenceError(int(seq[int(np.argmin(jumps > 0)) + 1]))
         found: list[FoundSwing] = []
         edges = [0, *(np.flatnonzero(jumps != 1) + 1).tolist(), n]
-        for a, b in zip(edges[:-1], edges[1:], strict=True):
+        for a, b in pairwise(edges):
             start = int(seq[a])
             if self._last_seq is None:
                 self._restart(start)
@@ -180,12 +182,11 @@ class SwingFinder:
         self._block_base = 0
         self._gyr_blocks = np.empty((0, 3))
         self._acc_blocks = np.empty((0, 3))
-        self._size_blocks: list[float] = []
-        self._waiting: list[_Peak] = []
-        self._rising: _Peak | None = None
+        self._waiting = []
+        self._rising = None
         self._valley = 0.0
         self._last_swing_block = -1
-        self._bias_history: dict[int, tuple[Array, float]] = {
+        self._bias_history = {
             -1: (self._rate_bias.copy(), self._rate_bias_information)
         }
 
@@ -205,9 +206,7 @@ class SwingFinder:
         self._take(fill[:, :3], fill[:, 3:], found, whole=False)
         return found
 
-    def _take(
-        self, acc: Array, gyr: Array, found: list[FoundSwing], *, whole: bool = True
-    ) -> None:
+    def _take(self, acc: Array, gyr: Array, found: list[FoundSwing], *, whole: bool = True) -> None:
         n = len(acc)
         done = 0
         while done < n:
@@ -232,7 +231,6 @@ class SwingFinder:
         self._block_base += drop_blocks
         self._gyr_blocks = self._gyr_blocks[drop_blocks:].copy()
         self._acc_blocks = self._acc_blocks[drop_blocks:].copy()
-        del self._size_blocks[:drop_blocks]
         oldest = self._block_base // self._still_blocks - 1
         self._bias_history = {g: v for g, v in self._bias_history.items() if g >= oldest}
 
@@ -254,7 +252,6 @@ class SwingFinder:
         self._gyr_blocks = np.concatenate([self._gyr_blocks, total[:, 3:]])
         g = total[:, 3:]
         sizes = np.sqrt(g[:, 0] ** 2 + g[:, 1] ** 2 + g[:, 2] ** 2).tolist()
-        self._size_blocks += sizes
         still = self._still_blocks
         k = self._blocks_done
         for size in sizes:
@@ -309,7 +306,7 @@ class SwingFinder:
             kept = self._rate_bias_information * forget
             departure = mean - self._rate_bias
             if kept > 0.0:
-                # A slow steady turn looks like stillness: what is far from the bias so far weighs less.
+                # A slow steady turn looks like stillness: what is far off the bias weighs less.
                 information /= 1.0 + float(departure @ departure) / 1.5**2
             total = kept + information
             self._rate_bias = self._rate_bias + departure * (information / total)

@@ -12,7 +12,7 @@ import numpy as np
 from analysis import SwingFinder, to_seconds
 from benchmarks.baseline import plain_swings
 from benchmarks.report import table
-from benchmarks.scoring import Found, match, score, summarize
+from benchmarks.scoring import MEASURES, Found, match, score, summarize
 from sensor.motion.action import KINDS, MODELS, MOUNTS, Kind, Model, Mount, SwingTruth
 from sensor.simulate import SimulatedSwing, simulate_swing
 
@@ -320,9 +320,7 @@ def _main(result: dict[str, Any], part: str) -> str:
                     line.append(_number(s["right"]["percent"], "%"))
                 else:
                     worst = s["nulls_worst"]
-                    line.append(
-                        f"{s['nulls_percent']:.2g} % ({worst[1]:.2g} %)" if worst else "-"
-                    )
+                    line.append(f"{s['nulls_percent']:.2g} % ({worst[1]:.2g} %)" if worst else "-")
         lines.append(line)
     easy, hard = (result["unhurried"][g][part]["swings"] for g in ("easy", "hard"))
     head = ["", "target", f"{easy} swings, 200 Hz and more", "plain", "target"]
@@ -335,7 +333,7 @@ def _detail(result: dict[str, Any], group: str, key: str) -> str:
     for name, s in result["unhurried"][group][f"by {key}"].items():
         lines.append(
             [LONG.get(name, name), str(s["swings"])]
-            + [_number(s[m]["mean_abs"]) for m in (n for n in _DETAIL)]
+            + [_number(s[m]["mean_abs"]) for m in MEASURES]
             + [
                 str(s["missed"]),
                 str(s["invented"]),
@@ -346,7 +344,27 @@ def _detail(result: dict[str, Any], group: str, key: str) -> str:
     return table([*head, "missed", "invented", "right %", "nulls %"], lines)
 
 
-_DETAIL = ("takeaway_ms", "top_ms", "impact_ms", "turn_deg", "peak_percent")
+def _spread(result: dict[str, Any]) -> str:
+    """Mean, median and 95th percentile: a few gross errors make most of a mean."""
+    lines = []
+    for label, name, part in (
+        ("takeaway, strikes, ms", "takeaway_ms", "strikes"),
+        ("takeaway, slow-motion rehearsals, ms", "takeaway_ms", "slow"),
+        ("takeaway, all, ms", "takeaway_ms", "all"),
+        ("top, ms", "top_ms", "all"),
+        ("impact, strikes, ms", "impact_ms", "all"),
+        ("impact, rehearsals (continuous left out), ms", "rehearsal_impact_ms", "all"),
+        ("turn, deg", "turn_deg", "all"),
+        ("peak rate, unclipped, %", "peak_percent", "all"),
+        ("peak rate, clipped, %", "clipped_peak_percent", "all"),
+    ):
+        line = [label]
+        for group in ("easy", "hard"):
+            s = result["unhurried"][group][part][name]
+            line += [_number(s[key]) for key in ("mean_abs", "median_abs", "p95_abs")]
+        lines.append(line)
+    head = ["absolute error", "easy: mean", "median", "95 %", "hard: mean", "median", "95 %"]
+    return table(head, lines)
 
 
 def tables(result: dict[str, Any]) -> str:
@@ -356,6 +374,8 @@ def tables(result: dict[str, Any]) -> str:
         _main(result, "all"),
         "### Accuracy: without slow-motion rehearsals",
         _main(result, "full speed"),
+        "### Spread of the errors",
+        _spread(result),
         "### Hard, by condition",
         _detail(result, "hard", "group"),
     ]

@@ -41,7 +41,7 @@ class _Piece:
 
 
 def _real(*, quick: bool) -> Iterator[tuple[str, _Piece]]:
-    """Yield the real recordings, fetched by pip when first needed; none where that is impossible."""
+    """Yield the real recordings, which are fetched with pip when they are first needed."""
     from tests.analysis import real_data
 
     def piece(one: real_data.RealRecording, mount: str | None, rate_hz: int) -> _Piece:
@@ -175,8 +175,11 @@ def run(*, quick: bool = False) -> dict[str, Any]:
 def tables(result: dict[str, Any]) -> str:
     """Markdown for README."""
     lines = [
-        [name, str(row["pieces"]), f"{row['minutes']:.1f}", "0"]
-        + [str(row["unhurried"]), str(row["plain"])]
+        [
+            name,
+            *(str(row["pieces"]), f"{row['minutes']:.1f}"),
+            *("0", str(row["unhurried"]), str(row["plain"])),
+        ]
         for name, row in result["rows"].items()
     ]
     head = ["swings invented in", "pieces", "minutes", "target", "unhurried", "plain"]

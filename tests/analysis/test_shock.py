@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -11,6 +9,7 @@ from numpy.typing import NDArray
 from analysis.shock import Shock, find_shock, predictor, surprise
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 SECONDS = 0.6
 AT_S = 0.4
 
@@ -37,20 +36,29 @@ def blow(rate_hz: float, onset_s: float) -> tuple[Floats, Floats]:
     return gyr, 120.0 * ring[:, None] * np.array([0.5, -0.7, 0.5])
 
 
-def look(gyr: Floats, acc: Floats, rate_hz: float, **dead: Any) -> Shock | None:
+def look(
+    gyr: Floats, acc: Floats, rate_hz: float, *, kinked_acc: Bools | None = None
+) -> Shock | None:
     """Look for a shock where a swing would have it."""
     none = np.zeros(gyr.shape, dtype=bool)
     return find_shock(
         gyr,
         acc,
-        dead.get("dead_gyr", none),
-        dead.get("dead_acc", none),
+        none[:, 0],
+        none,
+        none if kinked_acc is None else kinked_acc,
         rate_hz=rate_hz,
         lo=round(0.25 * rate_hz),
         hi=round(0.55 * rate_hz),
         gyr_noise_dps=0.15,
         acc_noise_m_s2=0.05,
     )
+
+
+def surprises(x: Floats, *, missing: Bools | None = None) -> Floats:
+    """Surprise by six samples, none of them at a stop."""
+    none = np.zeros(x.shape, dtype=bool)
+    return surprise(x, none[:, 0] if missing is None else missing, none, 6, 10)
 
 
 @pytest.mark.parametrize("n_past", [4, 5, 8])
@@ -67,20 +75,19 @@ def test_the_predictor_carries_polynomials_on(n_past: int, degree: int) -> None:
 def test_nothing_surprises_on_a_parabola_and_a_jump_does_by_its_size() -> None:
     t = np.arange(40.0)
     x = np.stack([t**2, 3.0 - t, 0.0 * t], axis=1)
-    dead = np.zeros(x.shape, dtype=bool)
-    assert np.max(surprise(x, dead, 6)) < 1e-8
+    assert np.max(surprises(x)) < 1e-8
     x[25:, 2] += 7.0
-    e = surprise(x, dead, 6)
+    e = surprises(x)
     assert np.max(e[:25]) < 1e-8
     assert e[25] == pytest.approx(7.0)
 
 
-def test_predictions_from_dead_samples_are_left_out() -> None:
+def test_predictions_from_missing_samples_are_left_out() -> None:
     x = np.zeros((40, 3))
     x[20] = 1e6
-    dead = np.zeros(x.shape, dtype=bool)
-    dead[20] = True
-    assert np.max(surprise(x, dead, 6)) == 0.0
+    missing = np.zeros(40, dtype=bool)
+    missing[20] = True
+    assert np.max(surprises(x, missing=missing)) == 0.0
 
 
 @pytest.mark.parametrize("rate_hz", [100.0, 200.0, 400.0, 800.0])
@@ -111,19 +118,15 @@ def test_the_gyroscope_alone_will_do_where_the_accelerometer_is_clipped(rate_hz:
         stopped = np.clip(acc + d_acc, -limit, limit)
         at_stop = np.abs(stopped) >= limit
         assert at_stop[round(0.35 * rate_hz) : round(0.40 * rate_hz), 0].all()
-        dead = np.zeros_like(at_stop)
+        kinked = np.zeros_like(at_stop)
         change = at_stop[1:] != at_stop[:-1]
-        dead[1:] |= change
-        dead[:-1] |= change
-        shock = look(gyr + d_gyr, stopped, rate_hz, dead_acc=dead)
+        kinked[1:] |= change
+        kinked[:-1] |= change
+        shock = look(gyr + d_gyr, stopped, rate_hz, kinked_acc=kinked)
         assert shock is not None
         assert shock.onset == pytest.approx(onset_s * rate_hz, abs=1.0)
 
 
-def test_a_window_too_short_to_look_in_has_no_shock() -> None:
+def test_a_recording_too_short_to_look_in_has_no_shock() -> None:
     gyr, acc = motion(200.0, 1)
-    none = np.zeros(gyr.shape, dtype=bool)
-    nothing = find_shock(
-        gyr, acc, none, none, rate_hz=200.0, lo=50, hi=51, gyr_noise_dps=0.1, acc_noise_m_s2=0.1
-    )
-    assert nothing is None
+    assert look(gyr[:51], acc[:51], 200.0) is None

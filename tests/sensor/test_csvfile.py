@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sensor import csvfile
+from sensor import csvfile, recording
 from sensor.csvfile import (
     COLUMNS,
     G_N,
@@ -203,15 +203,16 @@ def test_units_are_exact(csv: Callable[..., Path], column: str, unit: str, facto
     np.testing.assert_allclose(got[:, 1:], table[:, 1:], rtol=1e-7, atol=1e-12)
 
 
-def test_stamps_since_1970_keep_their_digits(csv: Callable[..., Path]) -> None:
+def test_stamps_since_1970_keep_their_digits(csv: Callable[..., Path], tmp_path: Path) -> None:
     table = motion(400)
     lines = [
         f"{1_790_000_000_000_000_001 + 5_000_000 * i}," + ",".join(map(repr, row[1:]))
         for i, row in enumerate(table.tolist())
     ]
     path = csv("\n".join([HEADER.replace("time_s", "t"), *lines]))
-    recording = read_csv(path, column_map="time_s=t:ns")
-    np.testing.assert_allclose(recording.read().time_s, table[:, 0], atol=1e-9)
+    import_csv(path, tmp_path / "rec", column_map="time_s=t:ns")
+    kept = np.load(tmp_path / "rec" / "imu.npy")["time_s"]
+    np.testing.assert_allclose(kept, table[:, 0], rtol=1e-15, atol=1e-15)
 
 
 @pytest.mark.parametrize(
@@ -339,13 +340,12 @@ def test_times_in_ms_taken_for_seconds_get_a_hint(csv: Callable[..., Path]) -> N
 # -- uneven sampling ---------------------------------------------------------------------------
 
 
-def uneven(seed: int = 0, hole: bool = True) -> np.ndarray:
+def uneven(seed: int = 0) -> np.ndarray:
     """A slow wave, sampled with steps of 0.5 to 1.5 periods of 100 Hz, 50 ms missing."""
     rng = np.random.default_rng(seed)
     time_s = np.round(np.cumsum(rng.uniform(0.005, 0.015, 3000)), 6)
     time_s -= time_s[0]
-    if hole:
-        time_s[1500:] += 0.05
+    time_s[1500:] += 0.05
     wave = np.sin(2.0 * np.pi * time_s)
     still = np.zeros_like(time_s)
     return np.column_stack([time_s, wave, still, still + 9.8, 100 * wave, still, still])
@@ -389,14 +389,27 @@ def test_uneven_samples_are_interpolated_but_never_across_a_gap(
 def test_interpolation_does_not_depend_on_pieces(
     csv: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    path = csv(text_of(uneven()))
-    whole = read_csv(path).read()
-    from sensor import recording
-
+    # Samples about the grid points, and exactly on one where pieces of 100 samples meet.
+    off = np.random.default_rng(0).uniform(-0.4, 0.4, 3000)
+    off[[0, 99]] = 0.0
+    table = uneven()
+    table[:, 0] = np.round((np.arange(3000) + off) / 100.0, 6)
+    path = csv(text_of(table))
+    whole = read_csv(path)
+    assert whole.rate_hz == 100.0
+    assert "uneven" in whole.warnings[0]
+    block = whole.read()
+    assert block.acc_m_s2[99, 0] == np.float32(table[99, 1])
     monkeypatch.setattr(recording, "PIECE", 100)
     pieces = read_csv(path)
-    np.testing.assert_array_equal(pieces.read().acc_m_s2, whole.acc_m_s2)
-    np.testing.assert_array_equal(pieces.read(777, 801).seq, np.arange(777, 802))
+    assert pieces.n_samples == whole.n_samples
+    np.testing.assert_array_equal(pieces.read().seq, block.seq)
+    np.testing.assert_array_equal(pieces.read().acc_m_s2, block.acc_m_s2)
+    for first in range(0, 2900, 7):
+        inside = (block.seq >= first) & (block.seq <= first + 7)
+        part = pieces.read(first, first + 7)
+        np.testing.assert_array_equal(part.seq, block.seq[inside])
+        np.testing.assert_array_equal(part.acc_m_s2, block.acc_m_s2[inside])
 
 
 def test_a_late_stamp_now_and_then_is_not_uneven(csv: Callable[..., Path]) -> None:

@@ -154,12 +154,18 @@ def test_damaged_packets_and_markers_are_left_out(tmp_path: Path) -> None:
     make(tmp_path / "rec", range(400))
     offset = len(npy_header(PACKET_DTYPE, 0))
     size = PACKET_DTYPE.itemsize
-    damage(tmp_path / "rec" / "packets.npy", [(offset + 10 * size, offset + 14 * size)])
+    file = tmp_path / "rec" / "packets.npy"
+    damage(file, [(offset + 10 * size, offset + 14 * size)])
+    stale = bytearray(file.read_bytes())
+    stale[offset + 20 * size : offset + 22 * size] = stale[offset : offset + 2 * size]
+    file.write_bytes(stale)
     damage(tmp_path / "rec" / "markers.jsonl", [(0, 5)])
     report = recover(tmp_path / "rec", tmp_path / "out")
-    assert report.damaged_packets == 4
+    assert report.damaged_packets == 6
     assert any("damaged lines in markers.jsonl" in text for text in report.lines())
-    assert len(np.load(tmp_path / "out" / "packets.npy")) == 46
+    kept = np.load(tmp_path / "out" / "packets.npy")
+    assert len(kept) == 44
+    assert np.all(np.diff(kept["first_seq"]) > 0)
     assert [m.fields["text"] for m in open_recording(tmp_path / "out").markers] == ["after"]
 
 

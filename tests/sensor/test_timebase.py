@@ -263,13 +263,14 @@ def test_jitter_of_the_stamps_does_not_pass_into_times() -> None:
     seq = np.concatenate([np.arange(3000), np.arange(3200, 6000)])
     true_s = seq / 201.0
     jitter = rng.normal(0.0, 0.1 / rate, len(seq))
-    jitter[::97] += 0.02  # now and then the host is late
+    jitter[rng.random(len(seq)) < 0.02] += 0.05  # now and then the host is late
     fit = fit_stamps(seq, true_s + jitter, rate, pieces=7)
     error = fit.time_base(0).time_of_seq(seq) - true_s
     error -= error.mean()
     assert np.std(jitter) > 2e-3
-    assert np.std(error) < 0.1 * np.std(jitter)
-    assert np.abs(error).max() < 0.5e-3
+    # The mean of a window of 200 stamps is off by about jitter / sqrt(200) = 0.04 ms.
+    assert np.std(error) < 0.1e-3
+    assert np.abs(error).max() < 0.3e-3
     assert 1.0 / fit.period_s == pytest.approx(201.0, rel=1e-4)
     assert abs(1.0 / fit.period_s - 201.0) < 4.0 * fit.period_u_s * 201.0**2
 
@@ -324,7 +325,8 @@ def test_samples_get_their_numbers_back(
     seq[seq > 2000] += rng.integers(0, 30)
     # A deviation of half a period cannot be told from a lost sample; stay below it.
     wobble = np.clip(jitter * rng.normal(size=len(seq)), -0.24, 0.24)
-    time_s = np.round((seq + wobble) / rate_hz, digits if rate_hz < 250.0 else 6)
+    # Rounding to 1 ms wobbles as well: by 0.06 periods at 120 Hz.
+    time_s = np.round((seq + wobble) / rate_hz, digits if rate_hz < 120.0 else 6)
     period_s = robust_period_s(time_s)
     assert period_s * rate_hz == pytest.approx(1.0, abs=2e-4)
     np.testing.assert_array_equal(SeqNumberer(period_s).number(time_s - time_s[0]), seq)

@@ -1,0 +1,343 @@
+"""The swing finder: what must not change its answers, and what it must not answer at all."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+from typing import Any
+
+import numpy as np
+import pytest
+from finder_runs import EVENTS, ROOMY, find, find_one, finder_for, join, two_swings, without
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from scipy.spatial.transform import Rotation
+
+from analysis import FoundSwing, RateError, SequenceError, SwingFinder
+from sensor.motion.action import MODELS, MOUNTS, Model, Mount
+from sensor.simulate import SimulatedSwing, simulate_swing
+
+
+@pytest.fixture(scope="module")
+def pair() -> SimulatedSwing:
+    """Two swings with a hole between them, 200 Hz."""
+    return two_swings()
+
+
+def in_pieces(swing: SimulatedSwing, cuts: list[int]) -> list[FoundSwing]:
+    """Feed the recording cut at the given places."""
+    finder = finder_for(swing)
+    found: list[FoundSwing] = []
+    edges = [0, *sorted(cuts), len(swing.seq)]
+    for a, b in zip(edges[:-1], edges[1:], strict=True):
+        found += finder.feed(swing.seq[a:b], swing.acc_m_s2[a:b], swing.gyr_dps[a:b])
+    return found + finder.flush()
+
+
+def same(a: FoundSwing, b: FoundSwing, *, samples: float, share: float) -> None:
+    """Compare swings: positions within samples, other numbers within a share, the rest equal."""
+    for f in fields(FoundSwing):
+        x, y = getattr(a, f.name), getattr(b, f.name)
+        if f.name == "clipped":
+            assert len(x) == len(y)
+        elif isinstance(x, float) and isinstance(y, float):
+            if f.name in EVENTS or "samples" in f.name:
+                assert x == pytest.approx(y, abs=samples), f.name
+            else:
+                assert x == pytest.approx(y, rel=share, abs=share), f.name
+        else:
+            assert x == y, f.name
+
+
+# -- chunks ---------------------------------------------------------------------------------------
+
+
+def test_sample_by_sample_is_one_feed_to_the_last_bit(pair: SimulatedSwing) -> None:
+    whole = find(pair)
+    assert [f.strike for f in whole] == [True, False]
+    assert in_pieces(pair, list(range(1, len(pair.seq)))) == whole
+
+
+@settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
+@given(data=st.data())
+def test_any_chunking_is_one_feed_to_the_last_bit(pair: SimulatedSwing, data: st.DataObject) -> None:
+    cuts = data.draw(st.lists(st.integers(0, len(pair.seq)), max_size=40))
+    assert in_pieces(pair, cuts) == find(pair)
+
+
+@pytest.mark.parametrize("size", [1, 7, 8, 333])
+def test_chunking_with_losses_and_a_long_hole(pair: SimulatedSwing, size: int) -> None:
+    holed = without(without(pair, 900, 904), 1700, 1900)
+    keep = np.random.default_rng(5).random(len(holed.seq)) > 0.01
+    keep[0] = True
+    holed = replace(
+        holed, seq=holed.seq[keep], acc_m_s2=holed.acc_m_s2[keep], gyr_dps=holed.gyr_dps[keep]
+    )
+    whole = find(holed)
+    assert whole
+    assert in_pieces(holed, list(range(size, len(holed.seq), size))) == whole
+
+
+def test_an_empty_feed_is_no_feed(pair: SimulatedSwing) -> None:
+    finder = finder_for(pair)
+    assert finder.feed(pair.seq[:0], pair.acc_m_s2[:0], pair.gyr_dps[:0]) == []
+    assert finder.flush() == []
+
+
+# -- what changes nothing ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_turning_the_sensor_in_its_mount_changes_nothing(mount: Mount) -> None:
+    swing = simulate_swing(21, mount=mount, strike=True, **ROOMY)
+    plain = find_one(swing)
+    for mounting in Rotation.random(3, rng=np.random.default_rng(7)):
+        turned = replace(
+            swing,
+            acc_m_s2=mounting.apply(swing.acc_m_s2),
+            gyr_dps=mounting.apply(swing.gyr_dps),
+        )
+        same(find_one(turned), plain, samples=1e-5, share=1e-6)
+
+
+@pytest.mark.parametrize("axis", [0, 1, 2])
+@pytest.mark.parametrize("strike", [True, False])
+def test_mirroring_the_player_changes_nothing(axis: int, strike: bool) -> None:
+    swing = simulate_swing(22, mount="glove", model="chain", strike=strike, **ROOMY)
+    # In a mirror a force turns round along one axis; a rate, being a rotation, about the others.
+    flip = np.ones(3)
+    flip[axis] = -1.0
+    mirrored = replace(swing, acc_m_s2=swing.acc_m_s2 * flip, gyr_dps=swing.gyr_dps * -flip)
+    same(find_one(mirrored), find_one(swing), samples=1e-9, share=1e-9)
+
+
+def test_a_left_handed_player_is_measured_as_a_right_handed_one() -> None:
+    right, left = (
+        find_one(simulate_swing(23, handedness=h, strike=True, **ROOMY)) for h in ("right", "left")
+    )
+    # Noise and mounting are other ones; the motion is the mirror image.
+    same(
+        replace(right, **NO_U), replace(left, **NO_U), samples=1.0, share=0.02
+    )
+
+
+NO_U: dict[str, Any] = {
+    f.name: None for f in fields(FoundSwing) if f.name.endswith("_u") or "dwell" in f.name
+} | {"notes": (), "anchor_seq": 0}
+
+
+@pytest.mark.parametrize("shift", [1, 7, 1_000_003])
+def test_shifting_the_sample_numbers_shifts_the_events_only(
+    pair: SimulatedSwing, shift: int
+) -> None:
+    for a, b in zip(find(pair), find(replace(pair, seq=pair.seq + shift)), strict=True):
+        moved = {name: getattr(a, name) for name in EVENTS}
+        for name, value in moved.items():
+            # The fraction of a large number has fewer bits: that much may go.
+            assert getattr(b, name) == pytest.approx(value + shift, abs=1e-9)
+        assert replace(b, **moved, anchor_seq=a.anchor_seq) == a
+        assert b.anchor_seq == a.anchor_seq + shift
+
+
+@pytest.mark.parametrize("cut", [1, 2, 3, 5, 50, 101])
+def test_cutting_samples_off_the_front_changes_next_to_nothing(
+    pair: SimulatedSwing, cut: int
+) -> None:
+    cut_off = replace(
+        pair, seq=pair.seq[cut:], acc_m_s2=pair.acc_m_s2[cut:], gyr_dps=pair.gyr_dps[cut:]
+    )
+    for a, b in zip(find(pair), find(cut_off), strict=True):
+        for name in EVENTS:
+            assert getattr(b, name) == pytest.approx(getattr(a, name), abs=0.1), name
+        assert b.turn_deg == pytest.approx(a.turn_deg, abs=0.1)
+        assert b.peak_rate_dps == pytest.approx(a.peak_rate_dps, rel=1e-3)
+        assert (b.strike, b.impact_basis) == (a.strike, a.impact_basis)
+
+
+# -- state ------------------------------------------------------------------------------------
+
+
+def held_bytes(finder: SwingFinder) -> int:
+    """Count what the finder holds, in bytes of arrays and 8 for each entry of a container."""
+    total = 0
+    for value in vars(finder).values():
+        if isinstance(value, np.ndarray):
+            total += value.nbytes
+        elif isinstance(value, list | dict | set | tuple):
+            total += 8 * len(value)
+    return total
+
+
+def test_the_state_is_bounded(pair: SimulatedSwing) -> None:
+    finder = finder_for(pair)
+    n = int(pair.seq[-1]) + 1
+    sizes, swings = [], 0
+    for k in range(30):
+        swings += len(finder.feed(pair.seq + k * n, pair.acc_m_s2, pair.gyr_dps))
+        sizes.append(held_bytes(finder))
+    swings += len(finder.flush())
+    assert swings == 60
+    # The stretch of the past that is kept varies by some blocks; it doesn't grow.
+    assert max(sizes[10:]) <= 1.05 * max(sizes[3:10])
+
+
+# -- refusals -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("rate_hz", [10.0, 49.0, 0.0, -5.0, float("nan")])
+def test_too_slow_a_rate_is_refused(rate_hz: float) -> None:
+    with pytest.raises(RateError, match="at least 50 Hz") as error:
+        SwingFinder(rate_hz=rate_hz)
+    assert "\n" not in str(error.value)
+
+
+def test_50_hz_is_accepted() -> None:
+    assert SwingFinder(rate_hz=50.0).rate_hz == 50.0
+
+
+@pytest.mark.parametrize("seq", [[5, 6, 6], [5, 7, 6], [9, 4, 5]])
+def test_sample_numbers_that_do_not_rise_are_refused(seq: list[int]) -> None:
+    x = np.zeros((3, 3))
+    with pytest.raises(SequenceError):
+        SwingFinder(rate_hz=200.0).feed(np.array(seq), x, x)
+    finder = SwingFinder(rate_hz=200.0)
+    with pytest.raises(SequenceError):
+        for k, s in enumerate(seq):
+            finder.feed(np.array([s]), x[k : k + 1], x[k : k + 1])
+
+
+def test_the_refused_number_is_named() -> None:
+    finder = SwingFinder(rate_hz=200.0)
+    x = np.zeros((4, 3))
+    with pytest.raises(SequenceError) as error:
+        finder.feed(np.array([3, 4, 4, 5]), x, x)
+    assert error.value.seq == 4
+    # Nothing was taken of it: the stream can go on.
+    assert finder.feed(np.array([3, 4, 5, 6]), x, x) == []
+
+
+# -- holes ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("event", ["takeaway", "top", "impact", "finish"])
+@pytest.mark.parametrize("strike", [True, False])
+def test_an_event_inside_a_hole_is_absent_with_the_reason(event: str, strike: bool) -> None:
+    swing = simulate_swing(31, strike=strike, rate_hz=200.0, **ROOMY)
+    plain = find_one(swing)
+    at = getattr(plain, f"{event}_seq")
+    # 0.06 s are missing, beginning 0.025 s before the event: at the takeaway the line's lower
+    # levels come after its zero.
+    holed = without(swing, at - 5, at + 6)
+    lost = len(swing.seq) - len(holed.seq)
+    finder = finder_for(holed)
+    found = finder.feed(holed.seq, holed.acc_m_s2, holed.gyr_dps) + finder.flush()
+    assert finder.lost_samples == lost
+    assert len(found) == 1
+    (got,) = found
+    assert getattr(got, f"{event}_seq") is None
+    assert getattr(got, f"{event}_u") is None
+    assert any(n.code == f"gap_{event}" and n.text for n in got.notes)
+    others = [e for e in ("takeaway", "top", "impact") if e != event]
+    if event == "finish":
+        assert got.gap_samples == 0
+    else:
+        assert got.gap_samples == lost
+    for other in others:
+        value = getattr(got, f"{other}_seq")
+        assert value == pytest.approx(getattr(plain, f"{other}_seq"), abs=2.5), other
+
+
+def test_a_hole_elsewhere_takes_nothing_away() -> None:
+    swing = simulate_swing(32, strike=True, rate_hz=200.0, **ROOMY)
+    plain = find_one(swing)
+    assert plain.takeaway_seq is not None
+    got = find_one(without(swing, 100, 108))
+    for name in EVENTS:
+        assert getattr(got, name) == pytest.approx(getattr(plain, name), abs=0.2)
+    assert got.gap_samples == 0
+    assert not [n for n in got.notes if n.code.startswith("gap")]
+
+
+def test_lost_samples_are_counted_across_a_hole_too_long_to_bridge(pair: SimulatedSwing) -> None:
+    holed = without(pair, 100, 399)
+    finder = finder_for(pair)
+    finder.feed(holed.seq, holed.acc_m_s2, holed.gyr_dps)
+    assert finder.lost_samples == 300
+
+
+# -- what is no swing, and what is more than one ------------------------------------------------
+
+
+@pytest.mark.parametrize("model", MODELS)
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_short_strokes_are_not_returned(model: Model, mount: Mount) -> None:
+    counted = 0
+    for seed in range(4):
+        swing = simulate_swing(400 + seed, kind="short", model=model, mount=mount)
+        finder = finder_for(swing)
+        found = finder.feed(swing.seq, swing.acc_m_s2, swing.gyr_dps) + finder.flush()
+        assert found == []
+        counted += finder.short_strokes
+    # How many are counted depends on how much a stroke of a few degrees stands out of the sway.
+    assert counted <= 4
+
+
+def test_short_strokes_of_the_club_are_counted() -> None:
+    counted = []
+    for seed in range(12):
+        swing = simulate_swing(420 + seed, kind="short", mount="club", strike=True)
+        finder = finder_for(swing)
+        finder.feed(swing.seq, swing.acc_m_s2, swing.gyr_dps)
+        finder.flush()
+        counted.append(finder.short_strokes)
+    assert max(counted) <= 1
+    assert sum(counted) >= 6
+
+
+@pytest.mark.parametrize("model", MODELS)
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_an_aborted_swing_is_not_returned(model: Model, mount: Mount) -> None:
+    for seed in range(4):
+        swing = simulate_swing(500 + seed, kind="aborted", model=model, mount=mount)
+        assert not any(t.counts_as_swing for t in swing.truth)
+        assert find(swing) == []
+
+
+@pytest.mark.parametrize("model", MODELS)
+@pytest.mark.parametrize("mount", MOUNTS)
+def test_back_and_forth_rehearsals_are_found(model: Model, mount: Mount) -> None:
+    for seed in range(4):
+        swing = simulate_swing(600 + seed, kind="continuous", model=model, mount=mount)
+        found = find(swing)
+        true = [t for t in swing.truth if t.counts_as_swing]
+        assert 2 <= len(found) <= len(true)
+        assert not any(f.strike for f in found)
+
+
+def test_standing_still_and_nothing_at_all() -> None:
+    rng = np.random.default_rng(1)
+    n = 4000
+    acc = rng.normal(0.0, 0.05, (n, 3)) + np.array([0.0, 0.0, 9.81])
+    gyr = rng.normal(0.0, 0.2, (n, 3)) + 1.5
+    finder = SwingFinder(rate_hz=200.0)
+    assert finder.feed(np.arange(n), acc, gyr) + finder.flush() == []
+    assert finder.short_strokes == 0
+    assert SwingFinder(rate_hz=200.0).flush() == []
+
+
+def test_a_swing_that_the_recording_cuts_off_does_not_fail() -> None:
+    swing = simulate_swing(41, strike=True, **ROOMY)
+    last = int(find_one(swing).finish_seq or 0)
+    for end in range(last - 300, last + 20, 7):
+        cut = replace(
+            swing, seq=swing.seq[:end], acc_m_s2=swing.acc_m_s2[:end], gyr_dps=swing.gyr_dps[:end]
+        )
+        for f in find(cut):
+            for name in EVENTS:
+                value = getattr(f, name)
+                assert value is None or value <= end
+
+
+def test_two_recordings_on_end_are_two_swings(pair: SimulatedSwing) -> None:
+    twice = join(pair, pair)
+    assert len(find(pair)) == 2
+    assert len(find(twice)) == 4

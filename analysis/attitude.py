@@ -11,29 +11,7 @@ import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 
-__all__ = ["attitude", "integrate", "multiply", "rotate", "step_rotations", "turn_vector"]
-
-
-def multiply(p: Array, q: Array) -> Array:
-    """Hamilton product ``p q`` of quaternions.
-
-    Parameters
-    ----------
-    p, q : (..., 4) arrays
-        Quaternions, scalar first; shapes broadcast.
-
-    Returns
-    -------
-    (..., 4) array
-    """
-    pw, px, py, pz = p[..., 0], p[..., 1], p[..., 2], p[..., 3]
-    qw, qx, qy, qz = q[..., 0], q[..., 1], q[..., 2], q[..., 3]
-    out = np.empty(np.broadcast_shapes(p.shape, q.shape))
-    out[..., 0] = pw * qw - px * qx - py * qy - pz * qz
-    out[..., 1] = pw * qx + px * qw + py * qz - pz * qy
-    out[..., 2] = pw * qy - px * qz + py * qw + pz * qx
-    out[..., 3] = pw * qz + px * qy - py * qx + pz * qw
-    return out
+__all__ = ["attitude", "integrate", "rotate", "step_rotations", "turn_vector"]
 
 
 def cross(a: Array, b: Array) -> Array:
@@ -141,17 +119,24 @@ def attitude(gyr_rad_s: Array, step_s: float) -> Array:
         coordinates at sample 0.
     """
     n = len(gyr_rad_s)
-    out = np.zeros((n, 4))
     if n == 0:
-        return out
-    out[0, 0] = 1.0
-    out[1:] = step_rotations(gyr_rad_s, step_s)
+        return np.zeros((0, 4))
+    rows = np.zeros((4, n))
+    rows[0, 0] = 1.0
+    rows[:, 1:] = step_rotations(gyr_rad_s, step_s).T
     shift = 1
     while shift < n:
-        out[shift:] = multiply(out[:-shift], out[shift:])
+        pw, px, py, pz = rows[:, :-shift]
+        qw, qx, qy, qz = rows[:, shift:]
+        new = np.empty((4, n - shift))
+        new[0] = pw * qw - px * qx - py * qy - pz * qz
+        new[1] = pw * qx + px * qw + py * qz - pz * qy
+        new[2] = pw * qy - px * qz + py * qw + pz * qx
+        new[3] = pw * qz + px * qy - py * qx + pz * qw
+        rows[:, shift:] = new
         shift *= 2
-    out /= np.sqrt(np.sum(out * out, axis=1))[:, None]
-    return out
+    rows /= np.sqrt(rows[0] ** 2 + rows[1] ** 2 + rows[2] ** 2 + rows[3] ** 2)
+    return np.ascontiguousarray(rows.T)
 
 
 def turn_vector(gyr_dps: Array, rate_hz: float) -> tuple[Array, Array, Array]:

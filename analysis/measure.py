@@ -19,6 +19,7 @@ integral in a frame that doesn't turn, since takeaway.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -69,6 +70,12 @@ def norm(x: Array) -> Array:
     return np.asarray(np.sqrt(np.einsum("ij,ij->i", x, x)))
 
 
+@lru_cache
+def _smoothing(length: int, degree: int) -> Array:
+    """Weights of `smooth`."""
+    return np.asarray(savgol_coeffs(length, degree))
+
+
 def smooth(x: Array, half: int, degree: int = 3) -> Array:
     """Savitzky-Golay smoothing that leaves cubics as they are; ends are kept as measured.
 
@@ -78,7 +85,7 @@ def smooth(x: Array, half: int, degree: int = 3) -> Array:
     """
     if half < 2 or len(x) < 2 * half + 1:
         return x
-    weights = savgol_coeffs(2 * half + 1, degree)
+    weights = _smoothing(2 * half + 1, degree)
     n = len(x)
     out = x.copy()
     core = np.zeros((n - 2 * half, *x.shape[1:]))
@@ -316,14 +323,16 @@ def measure(window: Window, rough: dict[str, int], c: Conditions) -> FoundSwing 
     turn_top = max(turn_top, float(turn[top_i]))
     dwell_lo, dwell_hi = _dwell(turn, top_i, turn_top - 2.0)
     dwell = dwell_hi - dwell_lo
-    rate_noise = float(np.hypot(max(0.3, sway_u), noise_g / np.sqrt(max(1.0, 0.03 * fs))))
+    # By the top the sway of standing has gone under in the swing.
+    rate_noise = float(np.hypot(max(0.2, 0.3 * sway_u), noise_g / np.sqrt(max(1.0, 0.03 * fs))))
     top_u = float(
         min(np.hypot(rate_noise / max(abs(top_slope), 1e-6), 0.05), dwell / np.sqrt(12.0) + 0.05)
     )
     # A pause at the top: any instant of it is as good as another, so its middle, and say so.
-    quiet_dps = max(2.0, bias_u + 3.0 * noise_g / float(np.sqrt(half)))
-    flat_lo, flat_hi = _flat(norm(smoothed[i0:]), top_i, quiet_dps)
-    if _is_pause(norm(smoothed[i0:]), flat_lo, flat_hi, quiet_dps, fs):
+    quiet_dps = max(2.0, min(2.5 * sway_u, 5.0), bias_u + 3.0 * noise_g / float(np.sqrt(half)))
+    flat_lo, flat_hi = _flat(norm(smoothed[i0:]), top_i, quiet_dps, max(3, round(0.02 * fs)))
+    hidden = [(x, y) for x, y in gap_list if x - 1 <= flat_hi + i0 and y >= flat_lo + i0]
+    if not hidden and _is_pause(norm(smoothed[i0:]), flat_lo, flat_hi, quiet_dps, fs):
         top = 0.5 * (flat_lo + flat_hi)
         top_u = (flat_hi - flat_lo) / float(np.sqrt(12.0))
     seconds_back = (top - (origin - i0)) / fs
@@ -337,6 +346,7 @@ def measure(window: Window, rough: dict[str, int], c: Conditions) -> FoundSwing 
     )
 
     # -- impact --------------------------------------------------------------------------------
+    limit = max(2.0, 0.012 * fs)
     after = turn[top_i:]
     falling = np.flatnonzero(after < 0.85 * turn_top)
     lo = top_i + (int(falling[0]) if len(falling) else 1) + i0
@@ -358,15 +368,23 @@ def measure(window: Window, rough: dict[str, int], c: Conditions) -> FoundSwing 
     strike, basis = _strike(shock, c.mount, fs)
     impact: float | None
     impact_u: float | None
-    if strike is not False and shock is not None:
-        impact, impact_u, basis = shock.onset, shock.onset_u, "shock"
+    if basis == "shock" and shock is not None:
+        impact, impact_u = shock.onset, shock.onset_u
     else:
         impact, impact_u, basis = least + i0, least_u, "least_turn"
+        if strike is None:
+            # If it was a ball after all, it was met some hundredths of a second later.
+            impact_u = float(np.hypot(least_u, 0.05 * fs))
         if least + i0 >= n - 2:
             impact = impact_u = None
             basis = None
             notes.append(Note("no_impact", "the recording ends before the club is back"))
-    if strike is None:
+    near = range(int(least + i0 - 0.12 * fs), int(least + i0 + 0.06 * fs))
+    if strike is False and any(y - x > limit and x in near for x, y in gap_list):
+        strike = None
+        impact = impact_u = basis = None
+        notes.append(Note("gap_impact", "samples are missing where a ball's knock may have been"))
+    elif strike is None:
         notes.append(
             Note(
                 "unclear_strike",
@@ -377,8 +395,6 @@ def measure(window: Window, rough: dict[str, int], c: Conditions) -> FoundSwing 
         )
 
     # -- holes over an event: absent, with the reason -----------------------------------------
-    limit = max(2.0, 0.012 * fs)
-
     def hole_at(a: float, b: float) -> bool:
         return any(y - x > limit and x - 1 < b and y > a for x, y in gap_list)
 
@@ -395,23 +411,26 @@ def measure(window: Window, rough: dict[str, int], c: Conditions) -> FoundSwing 
     top_at: float | None = top + i0
     top_u_out: float | None = top_u
     turn_out: float | None = turn_top
-    at_top = [y - x for x, y in gap_list if x - 1 <= top + i0 <= y]
+    top_lo, top_hi = min(top, flat_lo) + i0, max(top, flat_hi) + i0
+    at_top = [y - x for x, y in gap_list if x - 1 <= top_hi and y >= top_lo]
     if at_top:
         # Around the top the rate passes through zero almost straight: a short hole can be bridged.
         top_u_out = float(np.hypot(top_u, 0.1 * max(at_top)))
     if at_top and max(at_top) > 0.045 * fs:
         notes.append(Note("gap_top", "samples are missing at the top"))
         top_at = top_u_out = None
-    if impact is not None and hole_at(impact - 1.5, impact + 1.5):
-        notes.append(Note("gap_impact", "samples are missing at impact"))
-        impact = impact_u = None
+    if impact is not None and impact_u is not None:
+        dark = shock.unseen if basis == "shock" and shock is not None else 0
+        if dark > 0.02 * fs + 4 or (basis != "shock" and hole_at(impact - 1.5, impact + 1.5)):
+            notes.append(Note("gap_impact", "samples are missing at impact"))
+            impact = impact_u = None
     if take is None:
         turn_out = None
 
     # -- peak rate -------------------------------------------------------------------------------
-    end = (shock.first if strike is not False and shock is not None else None) or (
-        int(np.ceil(least + i0)) + 1
-    )
+    end = int(np.ceil(least + i0)) + 1
+    if basis == "shock" and shock is not None:
+        end = max(shock.first - shock.unseen, top_i + i0 + 2)
     stop_at = impact if impact is not None else float(end)
     peak, peak_at_f, peak_u, bound = _peak_rate(
         gyr, acc, any_clip_g, any_clip_a, top_i + i0, end, stop_at, fs, noise_g
@@ -453,7 +472,7 @@ def measure(window: Window, rough: dict[str, int], c: Conditions) -> FoundSwing 
         else:
             notes.append(Note("no_finish", "the rotation did not die down before the next motion"))
 
-    gap_lo, gap_hi = origin, stop_at
+    gap_lo, gap_hi = origin, stop_at if impact is not None else stop_at + 0.06 * fs
     missing = int((~whole[max(0, int(gap_lo)) : int(gap_hi) + 1]).sum())
     if missing:
         notes.append(Note("gap", "samples are missing inside the swing"))
@@ -502,7 +521,8 @@ def _noise(x: Array, start: int, fs: float) -> float:
     if len(part) < 6:
         return 0.1
     d = part[2:] - 2 * part[1:-1] + part[:-2]
-    return float(np.median(np.abs(d)) / 0.6745 / np.sqrt(6.0))
+    # 1.538: median length of a vector of three standard normal numbers.
+    return float(np.median(norm(d)) / 1.538 / np.sqrt(6.0))
 
 
 def _edges(clip: Bools) -> Bools:
@@ -533,9 +553,9 @@ def _top(turn: Array, rate: Array, k: int, fs: float) -> tuple[float, float]:
     return float(k + x), slope
 
 
-def _flat(size: Array, k: int, level: float) -> tuple[float, float]:
+def _flat(size: Array, k: int, level: float, reach: int) -> tuple[float, float]:
     """Stretch around the least rate near sample k over which the rate stays under ``level``."""
-    a, b = max(0, k - 3), min(len(size), k + 4)
+    a, b = max(0, k - reach), min(len(size), k + reach + 1)
     m = a + int(np.argmin(size[a:b]))
     if size[m] > level:
         return float(k), float(k)
@@ -560,7 +580,7 @@ def _is_pause(size: Array, lo: float, hi: float, level: float, fs: float) -> boo
     if min(before, after) <= 0.0:
         return True
     plain = level * reach / before + level * reach / after
-    return hi - lo > 2.0 * plain + 0.01 * fs
+    return hi - lo > 3.0 * plain + 0.01 * fs
 
 
 def _dwell(turn: Array, k: int, level: float) -> tuple[float, float]:

@@ -8,7 +8,7 @@ What it accepts is measured sample by sample in `analysis.measure`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -37,42 +37,47 @@ class Limits:
     like a pendulum is near 0, a blow or a stretch in the level plane near 1."""
     least_peak_dps: float
     plain_turn_deg: float
-    """Turn from which a swing needs no more than that ..."""
+    """Under this turn a swing is believed only if all its other figures are plain ..."""
     plain_peak_dps: float
-    """... or peak rate; what is both smaller and slower than these is a gesture."""
+    """... and its peak rate is above three quarters of this."""
+    smallest_turn_deg: float
+    """Under this turn nothing is believed to be a swing (other than a short stroke)."""
     open_turn_deg: float
     """Under this turn the segment must be back nearer to where it began."""
     open_share: float
-    most_tempo: float = 6.0
+    most_tempo: float = 5.5
 
 
 ARM = Limits(
-    least_turn_left=0.42,
-    least_hang=0.50,
-    upright=(0.33, 0.975),
+    least_turn_left=0.36,
+    least_hang=0.55,
+    upright=(0.42, 0.975),
     least_peak_dps=150.0,
     plain_turn_deg=60.0,
     plain_peak_dps=300.0,
+    smallest_turn_deg=39.0,
     open_turn_deg=60.0,
     open_share=0.35,
 )
 HAND = Limits(
-    least_turn_left=0.62,
+    least_turn_left=0.56,
     least_hang=0.35,
     upright=(0.33, 0.92),
     least_peak_dps=150.0,
     plain_turn_deg=70.0,
     plain_peak_dps=350.0,
-    open_turn_deg=105.0,
-    open_share=0.35,
+    smallest_turn_deg=45.0,
+    open_turn_deg=85.0,
+    open_share=0.38,
 )
 CLUB = Limits(
     least_turn_left=0.62,
     least_hang=0.30,
-    upright=(0.35, 0.90),
+    upright=(0.26, 0.90),
     least_peak_dps=200.0,
     plain_turn_deg=70.0,
-    plain_peak_dps=380.0,
+    plain_peak_dps=450.0,
+    smallest_turn_deg=45.0,
     open_turn_deg=75.0,
     open_share=0.35,
 )
@@ -83,9 +88,9 @@ TRUNK = Limits(
     least_peak_dps=90.0,
     plain_turn_deg=45.0,
     plain_peak_dps=300.0,
-    open_turn_deg=60.0,
-    open_share=0.20,
-    most_tempo=5.0,
+    smallest_turn_deg=42.0,
+    open_turn_deg=62.0,
+    open_share=0.16,
 )
 UNKNOWN = Limits(
     least_turn_left=0.62,
@@ -94,6 +99,7 @@ UNKNOWN = Limits(
     least_peak_dps=120.0,
     plain_turn_deg=60.0,
     plain_peak_dps=300.0,
+    smallest_turn_deg=40.0,
     open_turn_deg=75.0,
     open_share=0.30,
 )
@@ -113,7 +119,7 @@ class OutlineParams:
     """The project's own definition: below it, a stroke is counted but not measured."""
     backswing_s: tuple[float, float] = (0.30, 5.0)
     downswing_s: tuple[float, float] = (0.08, 1.6)
-    least_tempo: float = 1.1
+    least_tempo: float = 0.95
     """Backswing over downswing: about 3 in full swings, 2 in small ones (Grober & Cholewicki 2006,
     arXiv physics/0611291); raising and lowering an arm, or swinging it in walking, is near 1."""
     least_gain: float = 1.35
@@ -157,6 +163,27 @@ class Outline:
     upright: float
 
 
+_BLOCKS = ("start", "top", "peak", "least")
+NEAR_S = 3.0
+NOT_IN_VIEW = Outline(
+    start=0,
+    top=0,
+    peak=0,
+    least=0,
+    backswing_s=0.0,
+    downswing_s=0.0,
+    turn_deg=0.0,
+    least_turn_deg=0.0,
+    through_deg=0.0,
+    backswing_peak_dps=0.0,
+    peak_dps=0.0,
+    before_dps=0.0,
+    hang=0.0,
+    pull_m_s2=0.0,
+    upright=0.0,
+)
+
+
 def _norm(x: Array) -> Array:
     return np.asarray(np.sqrt(np.einsum("ij,ij->i", x, x)))
 
@@ -178,6 +205,20 @@ def outline(gyr_dps: Array, acc_m_s2: Array, peak: int, step_s: float) -> Outlin
     Outline or None
         None where there is no reversal or no backswing before it.
     """
+    # Most swings fit into the last seconds; only where the start isn't in them look further back.
+    near = peak - int(NEAR_S / step_s)
+    if near > 0:
+        found = _outline(gyr_dps[near:], acc_m_s2[near:], peak - near, step_s)
+        if found is None:
+            return None
+        if found.start * step_s > 0.7:
+            return replace(found, **{k: getattr(found, k) + near for k in _BLOCKS})
+    found = _outline(gyr_dps, acc_m_s2, peak, step_s)
+    return None if found is None or found.turn_deg == 0.0 else found
+
+
+def _outline(gyr_dps: Array, acc_m_s2: Array, peak: int, step_s: float) -> Outline | None:
+    """Outline in the blocks given; ``start`` 0 where the backswing's start is not in them."""
     n = len(gyr_dps)
     size = _norm(gyr_dps)
     q = attitude(np.radians(gyr_dps), step_s)
@@ -197,7 +238,7 @@ def outline(gyr_dps: Array, acc_m_s2: Array, peak: int, step_s: float) -> Outlin
     # of its peak or the rotation goes the other way.
     start = _backswing_start(size, along, reversal, step_s)
     if start is None:
-        return None
+        return NOT_IN_VIEW
     turn_vec = np.zeros((n - start, 3))
     mid = 0.5 * (fixed[start:-1] + fixed[start + 1 :]) * step_s
     np.cumsum(mid, axis=0, out=turn_vec[1:])
@@ -320,7 +361,7 @@ def is_swing(
         1.0 - gain / p.least_gain,
         4.0 * (1.0 - peaked / p.peakedness[0]),
         0.4 * (peaked / p.peakedness[1] - 1.0),
-        left / m.least_turn_left - 1.0,
+        2.0 * (left / m.least_turn_left - 1.0),
     ]
     in_rally = rally and o.turn_deg > 1.3 * m.plain_turn_deg and o.peak_dps > m.plain_peak_dps
     if not in_rally:
@@ -340,8 +381,19 @@ def is_swing(
         return "yes"
     if o.turn_deg < p.short_stroke_deg:
         return "short"
-    if o.peak_dps < m.least_peak_dps or (
-        o.turn_deg < m.plain_turn_deg and o.peak_dps < m.plain_peak_dps
-    ):
+    if o.peak_dps < m.least_peak_dps:
         return "no"
+    if o.turn_deg < m.plain_turn_deg:
+        # Small: only where everything else is as plain as can be.
+        plain = (
+            o.turn_deg > m.smallest_turn_deg
+            and o.peak_dps > 0.75 * m.plain_peak_dps
+            and gain > 1.7
+            and o.hang > 0.7
+            and left < 0.30
+            and o.before_dps < 12.0
+            and not outside
+        )
+        if not plain:
+            return "no"
     return "yes"

@@ -10,6 +10,7 @@ the gyroscope's speak alone).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -30,7 +31,8 @@ class Shock:
     ``onset`` is a fractional sample number, ``first`` the first sample touched. ``strength`` is
     the greatest surprise over the level that the motion itself shows before it; ``gyr_dps`` and
     ``acc_m_s2`` are the greatest surprises in physical units, ``length_s`` how long they last and
-    ``sharpness`` the share of the greatest that the first 4 ms reach.
+    ``sharpness`` the share of the greatest that the first 4 ms reach. ``unseen`` samples right
+    before it prove nothing, since some of them are missing.
     """
 
     onset: float
@@ -41,8 +43,10 @@ class Shock:
     acc_m_s2: float
     length_s: float
     sharpness: float
+    unseen: int
 
 
+@lru_cache
 def predictor(n_past: int, degree: int = 2) -> Array:
     """Weights that extrapolate a least-squares polynomial of the last samples by one.
 
@@ -183,14 +187,18 @@ def find_shock(
     # onset lies in the step, the less of the shock the chip's filter has let through by then.
     share = float(after[0] / max(after.max(), 1e-9))
     onset = first - np.clip(0.15 + 0.7 * share, 0.0, 1.0)
-    gap_before = 0
-    while first - 1 - gap_before >= 0 and missing[first - 1 - gap_before]:
-        gap_before += 1
+    # Samples right before it that proved nothing, because a missing one touches their prediction:
+    # the onset may lie in any of them.
+    dark = np.convolve(missing, np.ones(past + 1))[: len(eg)] > 0.5
+    begin = first
+    while begin - 1 > 0 and dark[begin - 1]:
+        begin -= 1
+    unseen = first - begin
+    if unseen:
+        onset = 0.5 * (begin - 1 + first)
     # A weak shock shows late, up to a quarter of a period of its ringing (about 50 Hz) after it.
     late = 0.004 * rate_hz if peak < 6.0 else 0.0
-    u = float(np.sqrt(0.29**2 + gap_before**2 / 12.0 + late**2))
-    if gap_before:
-        onset = first - (gap_before + 1) / 2
+    u = float(np.sqrt(0.29**2 + (unseen + 1) ** 2 / 12.0 * (unseen > 0) + late**2))
     whole = float(size[first:end].max())
     quick = float(size[first : first + max(2, round(0.004 * rate_hz))].max())
     return Shock(
@@ -201,5 +209,6 @@ def find_shock(
         gyr_dps=float(eg[first:end].max()),
         acc_m_s2=float(ea[first:end].max()),
         length_s=float((run[-1] + 1) / rate_hz) if len(run) else 0.0,
+        unseen=unseen,
         sharpness=quick / max(whole, 1e-9),
     )

@@ -185,10 +185,9 @@ class SwingFinder:
         self._waiting = []
         self._rising = None
         self._valley = 0.0
+        self._lobe_before = 0.0
         self._last_swing_block = -1
-        self._bias_history = {
-            -1: (self._rate_bias.copy(), self._rate_bias_information)
-        }
+        self._bias_history = {-1: (self._rate_bias.copy(), self._rate_bias_information)}
 
     def _hole(self, start: int, acc: Array, gyr: Array) -> list[FoundSwing]:
         """Samples are missing up to ``start``: bridge a short hole (marked), else begin anew."""
@@ -259,6 +258,8 @@ class SwingFinder:
             if k % still == 0:
                 self._read_bias(k)
             self._watch(k - 1, size)
+            if not self._waiting:
+                continue
             for peak in [p for p in self._waiting if p.due is not None and p.due <= k]:
                 self._waiting.remove(peak)
                 self._judge(peak, k, found)
@@ -275,8 +276,13 @@ class SwingFinder:
         elif size > rising.size:
             rising.block, rising.size = block, size
         elif size < 0.65 * rising.size:
-            if rising.size >= self.params.outline.least_peak_dps:
+            # The lobe before a downswing is its backswing, which is slower.
+            if (
+                rising.size >= self.params.outline.least_peak_dps
+                and rising.size > 1.05 * self._lobe_before
+            ):
                 self._waiting.append(rising)
+            self._lobe_before = rising.size
             self._rising = None
             self._valley = size
         for peak in self._waiting:
@@ -286,11 +292,21 @@ class SwingFinder:
                 peak.due = block + 1 + self._settle_blocks
 
     def _read_bias(self, end: int) -> None:
-        """Read the gyroscope's bias off the last half second, if the sensor was still in it."""
+        """Read the gyroscope's bias off the last half second, and keep what is known by then."""
         i = end - self._block_base
-        gyr = self._gyr_blocks[i - self._still_blocks : i]
-        acc = self._acc_blocks[i - self._still_blocks : i]
-        if len(gyr) < self._still_blocks:
+        if i >= self._still_blocks:
+            self._learn_bias(
+                self._gyr_blocks[i - self._still_blocks : i],
+                self._acc_blocks[i - self._still_blocks : i],
+            )
+        self._bias_history[end // self._still_blocks - 1] = (
+            self._rate_bias,
+            self._rate_bias_information,
+        )
+
+    def _learn_bias(self, gyr: Array, acc: Array) -> None:
+        """Take a stretch into the bias if the sensor was still in it."""
+        if float(np.abs(gyr[0]).max()) > 40.0:
             return
         mean = gyr.sum(axis=0) / len(gyr)
         off = gyr - mean
@@ -300,21 +316,18 @@ class SwingFinder:
         acc_spread2 = float((acc_off * acc_off).sum()) / len(acc)
         level2 = float(mean @ mean)
         # Still: a person standing sways by a degree or two a second; a chip's bias is below 20.
-        if spread2 < 6.0**2 and acc_spread2 < 0.6**2 and level2 < 25.0**2:
-            forget = float(np.exp(-self.params.still_s / self.params.bias_memory_s))
-            information = 1.0 / (0.05**2 + spread2 + 0.2 * acc_spread2 / 0.1**2)
-            kept = self._rate_bias_information * forget
-            departure = mean - self._rate_bias
-            if kept > 0.0:
-                # A slow steady turn looks like stillness: what is far off the bias weighs less.
-                information /= 1.0 + float(departure @ departure) / 1.5**2
-            total = kept + information
-            self._rate_bias = self._rate_bias + departure * (information / total)
-            self._rate_bias_information = total
-        self._bias_history[end // self._still_blocks - 1] = (
-            self._rate_bias,
-            self._rate_bias_information,
-        )
+        if spread2 >= 6.0**2 or acc_spread2 >= 0.6**2 or level2 >= 25.0**2:
+            return
+        forget = float(np.exp(-self.params.still_s / self.params.bias_memory_s))
+        information = 1.0 / (0.05**2 + spread2 + 0.2 * acc_spread2 / 0.1**2)
+        kept = self._rate_bias_information * forget
+        departure = mean - self._rate_bias
+        if kept > 0.0:
+            # A slow steady turn looks like stillness: what is far off the bias weighs less.
+            information /= 1.0 + float(departure @ departure) / 1.5**2
+        total = kept + information
+        self._rate_bias = self._rate_bias + departure * (information / total)
+        self._rate_bias_information = total
 
     # -- decision ----------------------------------------------------------------------------
 
@@ -324,9 +337,7 @@ class SwingFinder:
         if peak.block <= self._last_swing_block or peak.block <= lo:
             return
         i, j = lo - self._block_base, end_block - self._block_base
-        bias, information = self._bias_history.get(
-            end_block // self._still_blocks - 1, self._bias_history[max(self._bias_history)]
-        )
+        bias, information = self._bias_history[end_block // self._still_blocks - 1]
         gyr = self._gyr_blocks[i:j] - bias
         rough = outline(gyr, self._acc_blocks[i:j], peak.block - lo, self._step_s)
         if rough is None or lo + rough.top <= self._last_swing_block:

@@ -9,6 +9,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -44,7 +45,8 @@ UNIT_SAMPLES = round(3600.0 * RATE_HZ / SWINGS_AN_HOUR)
 def _counts(made: SimulatedSwing) -> npt.NDArray[np.int16]:
     scale = np.repeat([CHIP.acc_m_s2_per_count, CHIP.gyr_dps_per_count], 3)
     values = np.concatenate([made.acc_m_s2, made.gyr_dps], axis=1) / scale
-    return np.round(values).astype(np.int16)
+    counts: npt.NDArray[np.int16] = np.round(values).astype(np.int16)
+    return counts
 
 
 def _unit(number: int) -> npt.NDArray[np.int16]:
@@ -247,8 +249,8 @@ def live(hour: npt.NDArray[np.void], minutes: float) -> dict[str, Any]:
     }
 
 
-def run(*, quick: bool = False) -> dict[str, Any]:
-    """Measure CPU time, memory and the live feed."""
+def run(*, quick: bool = False, shift: int = 0) -> dict[str, Any]:
+    """Measure CPU time, memory and the live feed; always on the same hour, whatever ``shift``."""
     hour = the_hour()
     feed_all(hour[: 2 * UNIT_SAMPLES])
     floor_s = _cpu_s(lambda: floor(hour), 3)
@@ -262,7 +264,7 @@ def run(*, quick: bool = False) -> dict[str, Any]:
             folder = Path(temporary) / f"{hours}h"
             write_recording(folder, hour, hours)
             if hours == 1:
-                command_s = _cpu_s(lambda folder=folder: analyze(folder), 2)
+                command_s = _cpu_s(partial(analyze, folder), 2)
             memory[hours] = _memory(folder)
     used = {hours: m["peak_bytes"] - m["start_bytes"] for hours, m in memory.items()}
     return {

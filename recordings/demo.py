@@ -50,9 +50,7 @@ def main() -> None:
     folder = HERE / "generated"
     print("\nA dozen more, made from seeds into recordings/generated/ ...\n", flush=True)
     subprocess.run([sys.executable, str(HERE / "make.py"), "--more", str(folder)], check=True)
-    print(
-        f"{'session':<26}{'swings':>7}{'strikes':>8}{'back ms':>9}{'down ms':>9}{'turn':>6}{'peak':>6}"
-    )
+    print(f"{'session':<26} swings strikes  back ms  down ms  turn  peak")
     for path in sorted(p for p in folder.iterdir() if (p / "session.json").exists()):
         swings = json.loads(unhurried("analyze", "--json", str(path), capture=True))["swings"]
         print(

@@ -345,9 +345,6 @@ class Recording:
         first = self.first_seq if first_seq is None else first_seq
         last = self.last_seq if last_seq is None else last_seq
         piece = max(0, int(np.searchsorted(self._index_seq, first, side="right")) - 1)
-        if self._resample:
-            # The grid point just before a piece's first row hangs on the piece before.
-            piece = max(0, piece - 1)
         seqs: list[Ints] = [np.zeros(0, np.int64)]
         values: list[Array] = [np.zeros((0, 6))]
         if self._index_row:
@@ -449,7 +446,7 @@ def good_rows(rows: Rows, last_seq: int | None) -> npt.NDArray[np.bool_] | None:
     for axis in AXES:
         empty &= rows[axis] == 0
     # A first row of nothing but zeros may be sample 0, if sample 1 follows; else it is a hole.
-    leading_hole = last_seq is None and bool(empty[0]) and len(rows) > 1 and seq[1] != 1
+    leading_hole = last_seq is None and bool(empty[0]) and not np.array_equal(seq[1:2], [1])
     if steps.min() > 0 and steps.max() < _ABSURD_JUMP and seq[0] >= 0 and not leading_hole:
         return None
     good = np.zeros(len(rows), bool)

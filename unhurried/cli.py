@@ -185,5 +185,4 @@ def main() -> None:
         # the interpreter flushes once more at its end.
         with contextlib.suppress(OSError):
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        code = code or FAILED
     sys.exit(code)

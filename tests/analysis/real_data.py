@@ -29,7 +29,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy.constants import g as G_N
+from scipy import constants
 
 Floats = NDArray[np.float64]
 
@@ -151,7 +151,7 @@ def shoulder_exercises() -> list[RealRecording]:
         RealRecording(
             name=f"{i}: {data['y_labels'][data['y'][i]]}",
             rate_hz=50.0,
-            acc_m_s2=np.asarray(x[:, :3], dtype=float) * G_N,
+            acc_m_s2=np.asarray(x[:, :3], dtype=float) * constants.g,
             gyr_dps=np.degrees(np.asarray(x[:, 3:6], dtype=float)),
         )
         for i, x in enumerate(data["X"])
@@ -172,7 +172,7 @@ def walking_and_hand() -> list[RealRecording]:
     x = np.loadtxt(hand, delimiter=",", skiprows=1, usecols=range(1, 7))
     out.append(
         RealRecording(
-            name=hand.stem, rate_hz=257.0, acc_m_s2=x[:, 3:] * G_N, gyr_dps=x[:, :3].copy()
+            name=hand.stem, rate_hz=257.0, acc_m_s2=x[:, 3:] * constants.g, gyr_dps=x[:, :3].copy()
         )
     )
     return out

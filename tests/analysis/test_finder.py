@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -28,22 +29,25 @@ def in_pieces(swing: SimulatedSwing, cuts: list[int]) -> list[FoundSwing]:
     finder = finder_for(swing)
     found: list[FoundSwing] = []
     edges = [0, *sorted(cuts), len(swing.seq)]
-    for a, b in zip(edges[:-1], edges[1:], strict=True):
+    for a, b in pairwise(edges):
         found += finder.feed(swing.seq[a:b], swing.acc_m_s2[a:b], swing.gyr_dps[a:b])
     return found + finder.flush()
 
 
-def same(a: FoundSwing, b: FoundSwing, *, samples: float, share: float) -> None:
+def same(
+    a: FoundSwing, b: FoundSwing, *, samples: float, share: float, u_share: float | None = None
+) -> None:
     """Compare swings: positions within samples, other numbers within a share, the rest equal."""
     for f in fields(FoundSwing):
         x, y = getattr(a, f.name), getattr(b, f.name)
         if f.name == "clipped":
             assert len(x) == len(y)
         elif isinstance(x, float) and isinstance(y, float):
-            if f.name in EVENTS or "samples" in f.name:
+            if f.name in EVENTS or f.name.endswith("_samples"):
                 assert x == pytest.approx(y, abs=samples), f.name
             else:
-                assert x == pytest.approx(y, rel=share, abs=share), f.name
+                rel = share if u_share is None or not f.name.endswith("_u") else u_share
+                assert x == pytest.approx(y, rel=rel, abs=share), f.name
         else:
             assert x == y, f.name
 
@@ -59,7 +63,9 @@ def test_sample_by_sample_is_one_feed_to_the_last_bit(pair: SimulatedSwing) -> N
 
 @settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
 @given(data=st.data())
-def test_any_chunking_is_one_feed_to_the_last_bit(pair: SimulatedSwing, data: st.DataObject) -> None:
+def test_any_chunking_is_one_feed_to_the_last_bit(
+    pair: SimulatedSwing, data: st.DataObject
+) -> None:
     cuts = data.draw(st.lists(st.integers(0, len(pair.seq)), max_size=40))
     assert in_pieces(pair, cuts) == find(pair)
 
@@ -96,7 +102,8 @@ def test_turning_the_sensor_in_its_mount_changes_nothing(mount: Mount) -> None:
             acc_m_s2=mounting.apply(swing.acc_m_s2),
             gyr_dps=mounting.apply(swing.gyr_dps),
         )
-        same(find_one(turned), plain, samples=1e-5, share=1e-6)
+        # The noise is told from the channels, so its estimate hangs a little on where they point.
+        same(find_one(turned), plain, samples=1e-5, share=1e-6, u_share=0.01)
 
 
 @pytest.mark.parametrize("axis", [0, 1, 2])
@@ -115,9 +122,7 @@ def test_a_left_handed_player_is_measured_as_a_right_handed_one() -> None:
         find_one(simulate_swing(23, handedness=h, strike=True, **ROOMY)) for h in ("right", "left")
     )
     # Noise and mounting are other ones; the motion is the mirror image.
-    same(
-        replace(right, **NO_U), replace(left, **NO_U), samples=1.0, share=0.02
-    )
+    same(replace(right, **NO_U), replace(left, **NO_U), samples=2.0, share=0.02)
 
 
 NO_U: dict[str, Any] = {
@@ -199,10 +204,14 @@ def test_sample_numbers_that_do_not_rise_are_refused(seq: list[int]) -> None:
     x = np.zeros((3, 3))
     with pytest.raises(SequenceError):
         SwingFinder(rate_hz=200.0).feed(np.array(seq), x, x)
+
+
+def test_a_number_that_repeats_in_the_next_feed_is_refused() -> None:
     finder = SwingFinder(rate_hz=200.0)
+    x = np.zeros((2, 3))
+    finder.feed(np.array([5, 6]), x, x)
     with pytest.raises(SequenceError):
-        for k, s in enumerate(seq):
-            finder.feed(np.array([s]), x[k : k + 1], x[k : k + 1])
+        finder.feed(np.array([6, 7]), x, x)
 
 
 def test_the_refused_number_is_named() -> None:
@@ -218,32 +227,60 @@ def test_the_refused_number_is_named() -> None:
 # -- holes ----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("event", ["takeaway", "top", "impact", "finish"])
+# What each event is told from, in seconds around it: the takeaway from the line through the rise
+# that follows it. None of these is as long as the finder bridges.
+TOLD_FROM_S = {
+    "takeaway": (-0.01, 0.25),
+    "top": (-0.04, 0.04),
+    "impact": (-0.025, 0.03),
+    "finish": (-0.025, 0.03),
+}
+
+
+@pytest.mark.parametrize("event", list(TOLD_FROM_S))
 @pytest.mark.parametrize("strike", [True, False])
-def test_an_event_inside_a_hole_is_absent_with_the_reason(event: str, strike: bool) -> None:
-    swing = simulate_swing(31, strike=strike, rate_hz=200.0, **ROOMY)
+@pytest.mark.parametrize("seed", [31, 33, 34])
+def test_an_event_inside_a_hole_is_absent_with_the_reason(
+    event: str, strike: bool, seed: int
+) -> None:
+    swing = simulate_swing(seed, strike=strike, rate_hz=200.0, **ROOMY)
     plain = find_one(swing)
     at = getattr(plain, f"{event}_seq")
-    # 0.06 s are missing, beginning 0.025 s before the event: at the takeaway the line's lower
-    # levels come after its zero.
-    holed = without(swing, at - 5, at + 6)
-    lost = len(swing.seq) - len(holed.seq)
+    a, b = TOLD_FROM_S[event]
+    holed = without(swing, at + 200.0 * a, at + 200.0 * b)
     finder = finder_for(holed)
     found = finder.feed(holed.seq, holed.acc_m_s2, holed.gyr_dps) + finder.flush()
-    assert finder.lost_samples == lost
+    assert finder.lost_samples == len(swing.seq) - len(holed.seq)
     assert len(found) == 1
     (got,) = found
     assert getattr(got, f"{event}_seq") is None
     assert getattr(got, f"{event}_u") is None
     assert any(n.code == f"gap_{event}" and n.text for n in got.notes)
-    others = [e for e in ("takeaway", "top", "impact") if e != event]
-    if event == "finish":
-        assert got.gap_samples == 0
-    else:
-        assert got.gap_samples == lost
-    for other in others:
-        value = getattr(got, f"{other}_seq")
-        assert value == pytest.approx(getattr(plain, f"{other}_seq"), abs=2.5), other
+    assert (got.gap_samples > 0) == (event != "finish")
+    # The others are where they were, unless they are told from the one that is absent.
+    for other in ("top", "impact"):
+        if other != event and strike:
+            value = getattr(got, f"{other}_seq")
+            assert value == pytest.approx(getattr(plain, f"{other}_seq"), abs=2.5), other
+
+
+@pytest.mark.parametrize("seed", range(31, 35))
+@pytest.mark.parametrize("before", [1, 3])
+def test_a_packet_lost_at_impact_is_never_glossed_over(seed: int, before: int) -> None:
+    swing = simulate_swing(seed, strike=True, rate_hz=200.0, **ROOMY)
+    (truth,) = swing.truth
+    assert truth.impact_s is not None
+    at = swing.seq_of(truth.impact_s)
+    # Four samples, a packet: the impact lies inside, so it can be said at best where the hole is.
+    first = int(at) - before
+    got = find_one(without(swing, first, first + 3))
+    assert any(n.code.startswith("gap") for n in got.notes)
+    assert got.strike is not False
+    # Where it can't be told whether a ball was hit, the instant of least turn, tens of
+    # milliseconds earlier, is a guess.
+    if got.impact_seq is not None:
+        assert got.impact_u is not None
+        assert abs(got.impact_seq - at) < 3.0 * got.impact_u
 
 
 def test_a_hole_elsewhere_takes_nothing_away() -> None:

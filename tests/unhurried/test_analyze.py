@@ -81,7 +81,7 @@ def write_session(
 ) -> list[Any]:
     """Write simulated swings one after another; return the true swings, in recording time.
 
-    `drop_top` is the number of a swing (from 0) that loses 60 ms around its top.
+    `drop_top` is the number of a swing (from 0) that loses 90 ms around its top.
     """
     session = Session(
         id="7e5ec7f8-0000-4000-8000-000000000001",
@@ -124,7 +124,7 @@ def write_session(
                 rows[name] = column
             if drop_top == k:
                 top = part.seq_of(part.truth[0].top_s)
-                rows = rows[np.abs(part.seq - top) > 6]
+                rows = rows[np.abs(part.seq - top) > 9]
             writer.append(None, rows)
             truth.append((first, part.truth[0]))
             first += int(part.seq[-1]) + 1

@@ -26,6 +26,7 @@ import numpy.typing as npt
 from scipy.signal import savgol_coeffs
 
 from analysis.attitude import cross, rotate, turn_vector
+from analysis.clipping import rebuild
 from analysis.results import FoundSwing, Note
 from analysis.shock import Shock, find_shock
 
@@ -332,7 +333,7 @@ def measure(window: Window, rough: dict[str, int], c: Conditions) -> FoundSwing 
     quiet_dps = max(2.0, min(2.5 * sway_u, 5.0), bias_u + 3.0 * noise_g / float(np.sqrt(half)))
     flat_lo, flat_hi = _flat(norm(smoothed[i0:]), top_i, quiet_dps, max(3, round(0.02 * fs)))
     hidden = [(x, y) for x, y in gap_list if x - 1 <= flat_hi + i0 and y >= flat_lo + i0]
-    if not hidden and _is_pause(norm(smoothed[i0:]), flat_lo, flat_hi, quiet_dps, fs):
+    if not hidden and _is_pause(norm(smoothed[i0:]), turn_rate, flat_lo, flat_hi, quiet_dps, fs):
         top = 0.5 * (flat_lo + flat_hi)
         top_u = (flat_hi - flat_lo) / float(np.sqrt(12.0))
     seconds_back = (top - (origin - i0)) / fs
@@ -378,7 +379,12 @@ def measure(window: Window, rough: dict[str, int], c: Conditions) -> FoundSwing 
         if least + i0 >= n - 2:
             impact = impact_u = None
             basis = None
-            notes.append(Note("no_impact", "the recording ends before the club is back"))
+            notes.append(
+                Note(
+                    "no_impact",
+                    "the turn was not back at its least when the motion went on or ended",
+                )
+            )
     near = range(int(least + i0 - 0.12 * fs), int(least + i0 + 0.06 * fs))
     if strike is False and any(y - x > limit and x in near for x, y in gap_list):
         strike = None
@@ -432,9 +438,18 @@ def measure(window: Window, rough: dict[str, int], c: Conditions) -> FoundSwing 
     if basis == "shock" and shock is not None:
         end = max(shock.first - shock.unseen, top_i + i0 + 2)
     stop_at = impact if impact is not None else float(end)
+    whole_gyr = rebuild(gyr, clip_g, acc, clip_a, lo=top_i + i0, end=min(n, end))
     peak, peak_at_f, peak_u, bound = _peak_rate(
-        gyr, acc, any_clip_g, any_clip_a, top_i + i0, end, stop_at, fs, noise_g
+        whole_gyr.gyr_dps, whole_gyr.u_dps, whole_gyr.bound, top_i + i0, end, stop_at, fs, noise_g
     )
+    if whole_gyr.u_dps.any() and not bound:
+        notes.append(
+            Note(
+                "rate_rebuilt",
+                "the gyroscope was at the end of its range: the peak rate was rebuilt from its "
+                "neighbours",
+            )
+        )
     peak_u_out = None if peak is None else float(np.hypot(peak_u, c.gyr_scale_u * peak))
     if bound:
         notes.append(
@@ -567,13 +582,20 @@ def _flat(size: Array, k: int, level: float, reach: int) -> tuple[float, float]:
     return float(lo), float(hi)
 
 
-def _is_pause(size: Array, lo: float, hi: float, level: float, fs: float) -> bool:
+def _is_pause(size: Array, turn_rate: Array, lo: float, hi: float, level: float, fs: float) -> bool:
     """Whether the segment stood still there longer than a plain reversal would take.
 
-    A plain reversal passes through ``level`` at the slope that it has just outside.
+    A plain reversal passes through ``level`` at the slope that it has just outside, and its turn
+    rate falls all the way from one side's level to the other's; in a pause it stays near zero.
     """
     if hi - lo < 0.025 * fs:
         return False
+    inner = turn_rate[round(lo + 0.15 * (hi - lo)) : round(hi - 0.15 * (hi - lo)) + 1]
+    if len(inner) > 3:
+        t = np.arange(len(inner)) - 0.5 * (len(inner) - 1)
+        fall = -float((t * inner).sum() / (t * t).sum()) * len(inner)
+        if fall > 0.6 * level:
+            return False
     reach = round(0.06 * fs)
     before = float(size[max(0, int(lo) - reach)]) - level
     after = float(size[min(len(size) - 1, int(hi) + reach)]) - level
@@ -631,16 +653,16 @@ def _strike(shock: Shock | None, mount: str | None, fs: float) -> tuple[bool | N
     size = float(np.hypot(shock.gyr_dps / g, shock.acc_m_s2 / a) * np.sqrt(shock.sharpness))
     if size < 0.30:
         return False, "least_turn"
-    if size < (0.75 if fs > 150 else 0.60):
+    # Under about 90 Hz a parabola through the past lags the downswing itself.
+    if size < (0.75 if fs > 150 else 0.60 if fs > 90 else 1.5):
         return None, "shock"
     return True, "shock"
 
 
 def _peak_rate(
     gyr: Array,
-    acc: Array,
-    clip_g: Bools,
-    clip_a: Bools,
+    clip_u: Array,
+    bound: Bools,
     top: int,
     end: int,
     stop_at: float,
@@ -651,7 +673,7 @@ def _peak_rate(
     end = int(np.clip(end, top + 2, len(gyr)))
     size = norm(gyr[top:end])
     k = int(np.argmax(size))
-    if clip_g[top:end].any():
+    if bound[top:end].any():
         return float(size[k]), float(top + k), 0.02 * float(size[k]), True
     half = max(2, round(0.012 * fs))
     m = len(size)
@@ -671,7 +693,7 @@ def _peak_rate(
     u = float(np.hypot(noise / np.sqrt(b - a), 0.002 * value))
     if i == len(grid) - 1:
         u = float(np.hypot(u, 0.5 * abs(value - float(size[-1]))))
-    return value, at, u, False
+    return value, at, float(np.hypot(u, clip_u[top:end].max())), False
 
 
 def _transverse(
@@ -694,6 +716,10 @@ def _transverse(
     """
     if c.mount == "trunk":
         return None, None, "the upper back turns on its own axis: there is no hub to point at"
+    if c.mount == "wrist":
+        # The shoulder moves too and the forearm rolls: measured on simulated swings, the hub's
+        # direction and the forearm's differ by up to half a radian, unseen by one sensor.
+        return None, None, "the forearm rolls and its shoulder moves: its long axis can't be told"
     size = norm(gyr)
     fast = np.zeros(len(gyr), dtype=bool)
     fast[top:end] = size[top:end] > 0.7 * float(size[top:end].max())
@@ -724,5 +750,7 @@ def _transverse(
     across = norm(gyr[top:end] - (gyr[top:end] @ axis)[:, None] * axis)
     value = float(across.max())
     along = float(np.sqrt(max(size[top:end].max() ** 2 - value**2, 0.0)))
-    u = float(np.sqrt((c.gyr_scale_u * value) ** 2 + (0.3 * spread * along) ** 2 + 0.25))
+    # The club and the hand are not in line with the hub until they are fastest: up to a third of
+    # a radian in simulated swings.
+    u = float(np.sqrt((0.08 * value) ** 2 + (0.35 * along) ** 2))
     return value, u, ""

@@ -164,7 +164,7 @@ class Outline:
 
 
 _BLOCKS = ("start", "top", "peak", "least")
-NEAR_S = 3.0
+NEAR_S = 2.2
 NOT_IN_VIEW = Outline(
     start=0,
     top=0,

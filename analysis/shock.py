@@ -68,7 +68,14 @@ def predictor(n_past: int, degree: int = 2) -> Array:
 
 
 def surprise(
-    x: Array, missing: Bools, kinked: Bools, n_past: int, look: int, degree: int = 2
+    x: Array,
+    missing: Bools,
+    kinked: Bools,
+    n_past: int,
+    look: int,
+    degree: int = 2,
+    *,
+    out: Bools | None = None,
 ) -> Array:
     """Distance of each sample from its prediction by the samples before it.
 
@@ -82,6 +89,8 @@ def surprise(
         at most a few of its steps; so much is taken off.
     n_past, degree : int
         As `predictor`.
+    out : (n, 3) array of bool, optional
+        Channels left out altogether where they, or what their prediction rests on, are marked.
     look : int
         Samples before, over which a channel's greatest step is taken.
 
@@ -90,16 +99,19 @@ def surprise(
     (n,) array
         Zero for the first ``n_past`` samples.
     """
-    out = np.zeros(len(x))
+    size = np.zeros(len(x))
     if len(x) <= n_past:
-        return out
+        return size
     error = x[n_past:].copy()
     touched = kinked[n_past:].copy()
     lost = missing[n_past:].copy()
+    left = None if out is None else out[n_past:].copy()
     for j, weight in enumerate(predictor(n_past, degree)):
         error -= weight * x[j : len(x) - n_past + j]
         touched |= kinked[j : len(x) - n_past + j]
         lost |= missing[j : len(x) - n_past + j]
+        if out is not None and left is not None:
+            left |= out[j : len(x) - n_past + j]
     if touched.any():
         step = np.abs(np.diff(x, axis=0, prepend=x[:1]))
         for c in np.flatnonzero(touched.any(axis=0)):
@@ -107,8 +119,10 @@ def surprise(
             less = np.sign(error[:, c]) * np.maximum(np.abs(error[:, c]) - allowed, 0.0)
             error[:, c] = np.where(touched[:, c], less, error[:, c])
     error[lost] = 0.0
-    out[n_past:] = np.sqrt(np.einsum("ij,ij->i", error, error))
-    return out
+    if left is not None:
+        error[left] = 0.0
+    size[n_past:] = np.sqrt(np.einsum("ij,ij->i", error, error))
+    return size
 
 
 def _before(e: Array, length: int, lag: int) -> Array:
@@ -156,20 +170,40 @@ def find_shock(
     look = max(4, round(0.045 * rate_hz))
     eg = surprise(gyr_dps, missing, kinked_gyr, past, look, degree)
     ea = surprise(acc_m_s2, missing, kinked_acc, past, look, degree)
-    level_g = _before(eg, look, 2) + 4.0 * gain * gyr_noise_dps + 1.0
-    level_a = _before(ea, look, 2) + 4.0 * gain * acc_noise_m_s2 + 0.3
-    zg = eg / level_g
-    za = ea / level_a
+    floor_g = 4.0 * gain * gyr_noise_dps + 1.0
+    floor_a = 4.0 * gain * acc_noise_m_s2 + 0.3
+    zg = eg / (_before(eg, look, 2) + floor_g)
+    za = ea / (_before(ea, look, 2) + floor_a)
     z = np.maximum(zg, za)
+    # The same without the channels that have just met or left their stop: what they show may be the
+    # stop. A shock is told from the others, if they show one, and then followed back through all.
+    clear_g = surprise(
+        gyr_dps, missing, np.zeros_like(kinked_gyr), past, look, degree, out=kinked_gyr
+    )
+    clear_a = surprise(
+        acc_m_s2, missing, np.zeros_like(kinked_acc), past, look, degree, out=kinked_acc
+    )
+    clear = np.maximum(
+        clear_g / (_before(clear_g, look, 2) + floor_g),
+        clear_a / (_before(clear_a, look, 2) + floor_a),
+    )
     lo = max(lo, past + 1)
     hi = min(hi, len(z))
     if hi - lo < 2:
         return None
-    peak = float(z[lo:hi].max())
-    if peak < LEAST_STRENGTH:
-        return None
-    # The first of the strong ones: the ringing that follows can break the smoothness more.
-    k = lo + int(np.argmax(z[lo:hi] >= max(LEAST_STRENGTH, 0.3 * peak)))
+    sure = float(clear[lo:hi].max())
+    if sure >= 2.0 * LEAST_STRENGTH:
+        # The first of the strong ones: the ringing that follows can break the smoothness more.
+        k = lo + int(np.argmax(clear[lo:hi] >= max(LEAST_STRENGTH, 0.3 * sure)))
+        back = max(lo, k - round(0.025 * rate_hz))
+        if float(z[back : k + 1].max()) > 1.5 * float(clear[k]):
+            k = back + int(np.argmax(z[back : k + 1]))
+    else:
+        peak = float(z[lo:hi].max())
+        if peak < LEAST_STRENGTH:
+            return None
+        k = lo + int(np.argmax(z[lo:hi] >= max(LEAST_STRENGTH, 0.3 * peak)))
+    peak = float(z[k])
     # Back to the first sample touched: the shock is one run of surprises.
     size = np.hypot(eg / 30.0, ea / 15.0)
     quiet = float(np.median(size[max(0, k - look) : max(1, k - 2)]))

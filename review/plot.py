@@ -20,6 +20,7 @@ from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.patheffects import withStroke
 from matplotlib.ticker import FuncFormatter, MaxNLocator
+from matplotlib.transforms import offset_copy
 
 from analysis.results import Swing
 from analysis.summary import KINDS, Kind, kind_of
@@ -75,7 +76,8 @@ class Trace:
     time_s : (n,) array
         Since the recording's first sample.
     turn_deg : (n,) array
-        Since takeaway; NaN where samples are missing.
+        Since takeaway, or where that is not known since the first sample here; NaN where samples
+        are missing.
     rate_dps : (n,) array
         Size of the angular velocity; NaN where samples are missing.
     """
@@ -146,7 +148,8 @@ def plot_swing(trace: Trace, swing: Swing, *, mount: str | None, title: str) -> 
     upper.plot(time_ms, trace.turn_deg, color=_TURN, linewidth=2.2)
     lower.plot(time_ms, trace.rate_dps, color=_RATE, linewidth=2.2)
     name = TURN_NAMES[mount]
-    upper.set_ylabel(f"{name} since takeaway (deg)")
+    since = "since takeaway" if swing.takeaway_s is not None else "since the left edge"
+    upper.set_ylabel(f"{name} {since} (deg)")
     lower.set_ylabel("rate (deg/s)")
     lower.set_xlabel(f"time since {zero_name} (ms)")
     for axis, curve in ((upper, trace.turn_deg), (lower, trace.rate_dps)):
@@ -157,6 +160,7 @@ def plot_swing(trace: Trace, swing: Swing, *, mount: str | None, title: str) -> 
     at_ms = {key: 1e3 * (at - zero_s) for key, at in known.items() if at is not None}
     _shade(axes, at_ms, "takeaway", "top", _BACK)
     _shade(axes, at_ms, "top", "impact", _DOWN)
+    _holes(axes, time_ms, np.isnan(trace.rate_dps))
     labels: list[tuple[float, str]] = []
     for event, style in _EVENTS:
         if event in at_ms:
@@ -190,7 +194,8 @@ def plot_swing(trace: Trace, swing: Swing, *, mount: str | None, title: str) -> 
         bound = any(note.code == "rate_lower_bound" for note in swing.notes)
         text = f"{'at least ' if bound else ''}{swing.peak_rate_dps:.0f} deg/s"
         place = at_ms["impact"] - swing.peak_to_impact_ms
-        _point(lower, place, swing.peak_rate_dps, text, _RATE)
+        # Left of the top: between the lines of top, impact and finish there is no room.
+        _point(lower, place, swing.peak_rate_dps, text, _RATE, left_of=at_ms.get("top"))
     _title(figure, title, _swing_words(swing))
     return figure
 
@@ -221,7 +226,7 @@ def plot_session(
         ("peak_rate_dps", "peak rate (deg/s)", 1.0),
     )
     for axis, (name, label, factor) in zip(axes, panels, strict=True):
-        _scatter(axis, swings, name, factor)
+        _scatter(figure, axis, swings, name, factor)
         axis.set_ylabel(label)
     times = [at for at in map(_place_s, swings) if at is not None]
     margin = 0.04 * max([duration_s, 1.0])
@@ -281,6 +286,34 @@ def _shade(axes: list[Axes], at_ms: dict[str, float], first: str, last: str, col
             axis.axvspan(at_ms[first], at_ms[last], color=color, lw=0, zorder=0)
 
 
+def _holes(axes: list[Axes], time_ms: Array, missing: npt.NDArray[np.bool_]) -> None:
+    """Hatch where samples are missing, from the last one before to the first one after."""
+    edges = np.flatnonzero(np.diff(missing.astype(np.int8), prepend=0, append=0))
+    labelled = -np.inf
+    for first, end in zip(edges[::2], edges[1::2], strict=True):
+        start_ms = float(time_ms[max(first - 1, 0)])
+        end_ms = float(time_ms[min(end, len(time_ms) - 1)])
+        for axis in axes:
+            axis.axvspan(
+                start_ms, end_ms, facecolor="#f1f1ee", edgecolor=_FAINT, hatch="////", lw=0
+            )
+        middle = (start_ms + end_ms) / 2.0
+        # Words of neighbouring holes would run into each other: one is enough.
+        if middle - labelled > 0.13 * float(np.ptp(axes[1].get_xlim())):
+            labelled = middle
+            axes[1].text(
+                middle,
+                0.97,
+                "samples\nmissing",
+                transform=axes[1].get_xaxis_transform(),
+                ha="center",
+                va="top",
+                color=_INK,
+                fontsize=8,
+                bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 1.5},
+            )
+
+
 def _span_words(
     axis: Axes, at_ms: dict[str, float], first: str, last: str, word: str, length_ms: float | None
 ) -> None:
@@ -298,11 +331,17 @@ def _span_words(
     )
 
 
-def _point(axis: Axes, at: float, value: float, text: str, color: str) -> None:
+def _point(
+    axis: Axes, at: float, value: float, text: str, color: str, *, left_of: float | None = None
+) -> None:
+    """Draw a point and its value, to its left; with a thin line where that is farther away."""
+    words_at = at if left_of is None else min(at, left_of)
+    if words_at < at:
+        axis.plot([words_at, at], [value, value], color=color, linewidth=0.8)
     axis.plot([at], [value], "o", color=color, markersize=6, markeredgecolor="white")
     axis.annotate(
         text,
-        (at, value),
+        (words_at, value),
         xytext=(-8, 4),
         textcoords="offset points",
         ha="right",
@@ -334,7 +373,7 @@ def _is_bound(swing: Swing, name: str) -> bool:
     return name == "peak_rate_dps" and any(n.code == "rate_lower_bound" for n in swing.notes)
 
 
-def _scatter(axis: Axes, swings: Sequence[Swing], name: str, factor: float) -> None:
+def _scatter(figure: Figure, axis: Axes, swings: Sequence[Swing], name: str, factor: float) -> None:
     for kind in KINDS:
         points = list(_of_kind(swings, kind, lambda swing: getattr(swing, name) is not None))
         if not points:
@@ -361,8 +400,10 @@ def _scatter(axis: Axes, swings: Sequence[Swing], name: str, factor: float) -> N
                 [value for _, value in bounds],
                 linestyle="none",
                 marker=r"$\uparrow$",
-                markersize=13,
+                markersize=11,
                 color=_INK,
+                # Beside the swing's own marker, which would hide it.
+                transform=offset_copy(axis.transData, figure, x=9.0, units="points"),
                 label="at least",
             )
     axis.margins(y=0.22)

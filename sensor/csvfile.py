@@ -65,6 +65,11 @@ _LARGEST: Final = 1e6
 # Rest is looked for where the gyro is quietest.
 _QUIET_SHARE: Final = 0.2
 _QUIET_DPS: Final = 20.0
+# An arm in full swing pulls with more than 3 g for longer than this, a knock does not (chosen here
+# from simulated swings and knocks).
+_PULL_S: Final = 0.1
+# Rates of 3 to 50 in such a pull are those of a swing in rad/s (170 to 2900 deg/s).
+_PULL_RAD_S: Final = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +198,8 @@ def _is_number(text: str) -> bool:
 
 def _advice(names: list[str], mapped: Mapping[str, Column]) -> str:
     """Say which map would do, where the names of the file let one guess."""
+    if any(column.name not in names for column in mapped.values()):
+        return f"the file has {', '.join(names)}; correct the --map"
     guesses: dict[str, Column] = {}
     for name in names:
         guess = _guess(name)
@@ -444,7 +451,7 @@ class _Source:
                 mapped = _map_option(_with_unit(self._layout.columns, "time", "ms"))
                 hint = f"; or if the times are in ms, use {mapped}"
             raise RateTooLowError(path, too_slow(self.rate_hz) + hint)
-        self.warnings = _unit_hints(path, self._layout, values)
+        self.warnings = _unit_hints(path, self._layout, values, self.rate_hz)
 
     def rows(self) -> Iterator[Rows]:
         """Give the rows, FLOAT_DTYPE; errors in later lines come up here."""
@@ -463,13 +470,31 @@ class _Source:
             close()
 
 
-def _unit_hints(path: Path, layout: _Layout, values: npt.NDArray[np.float32]) -> list[str]:
-    """Judge the units by gravity at rest and by the size of the rates."""
+def _longest_run(flags: npt.NDArray[np.bool_]) -> slice:
+    """Return where the longest run of True is, an empty slice if there is none."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
+    if not len(edges):
+        return slice(0, 0)
+    longest = int(np.argmax(edges[1::2] - edges[::2]))
+    return slice(int(edges[2 * longest]), int(edges[2 * longest + 1]))
+
+
+def _unit_hints(
+    path: Path, layout: _Layout, values: npt.NDArray[np.float32], rate_hz: float
+) -> list[str]:
+    """Judge the units by gravity at rest and by the size of the rates.
+
+    Raises
+    ------
+    CsvError
+        The units are clearly others, so that nothing measured would be true.
+    """
     acc = np.linalg.norm(values[:, :3].astype(np.float64), axis=1)
     rate = np.linalg.norm(values[:, 3:].astype(np.float64), axis=1)
     quiet = rate <= min(float(np.quantile(rate, _QUIET_SHARE)), _QUIET_DPS)
     hints = []
     columns = layout.columns
+    gravity_seen = False
     if quiet.any():
         rest = float(np.median(acc[quiet]))
         if columns[1].unit == "m/s2":
@@ -480,7 +505,8 @@ def _unit_hints(path: Path, layout: _Layout, values: npt.NDArray[np.float32]) ->
                         f"the acceleration at rest is {rest:.3g}, not 9.8 m/s2, so it looks like "
                         f"{unit}: use {_map_option(_with_unit(columns, 'acc', unit))}",
                     )
-        if not 8.5 <= rest <= 11.0:
+        gravity_seen = 8.5 <= rest <= 11.0
+        if not gravity_seen:
             hints.append(
                 f"the acceleration at rest is {rest:.3g} m/s2 where gravity gives 9.8: "
                 "check the units, and that gravity was not removed"
@@ -488,10 +514,16 @@ def _unit_hints(path: Path, layout: _Layout, values: npt.NDArray[np.float32]) ->
     # Moving (over 3 g at times) at less than 50 deg/s cannot be: in rad/s it can.
     brisk = float(np.quantile(acc, 0.999)) > 3.0 * G_N
     if columns[4].unit == "deg/s" and brisk and float(rate.max()) < 50.0:
-        hints.append(
-            f"the angular rate never exceeds {rate.max():.3g} deg/s, so it looks like rad/s: "
-            f"if it is, use {_map_option(_with_unit(columns, 'gyr', 'rad/s'))}"
-        )
+        wrong = f"the angular rate never exceeds {rate.max():.3g} deg/s, so it looks like rad/s"
+        remedy = f"use {_map_option(_with_unit(columns, 'gyr', 'rad/s'))}"
+        pull = _longest_run(acc > 3.0 * G_N)
+        if (
+            gravity_seen
+            and pull.stop - pull.start >= _PULL_S * rate_hz
+            and float(np.median(rate[pull])) >= _PULL_RAD_S
+        ):
+            raise CsvError(path, f"{wrong}: {remedy}")
+        hints.append(f"{wrong}: if it is, {remedy}")
     return hints
 
 

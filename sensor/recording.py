@@ -67,6 +67,8 @@ Ints = npt.NDArray[np.int64]
 # A downswing takes about a quarter of a second: below 50 Hz it has a dozen samples, too few for
 # its times. (Common practice, no source.)
 MIN_RATE_HZ: Final = 50.0
+# The warning of a recording without a single sample.
+NO_SAMPLES: Final = "the recording holds no samples"
 # Rows read at a time: bounds the memory.
 PIECE: Final = 65_536
 # No session has a hole this long (at 1000 Hz, 34 years): such a number is damage.
@@ -195,11 +197,11 @@ class Recording:
                 stamps.feed(rows["seq"], rows["time_s"])
         if self._damaged:
             self.warnings.append(
-                f"{self._damaged} damaged rows in {IMU_FILE} are passed over; "
+                f"{passed_over(self._damaged, 'row', IMU_FILE)}; "
                 "'unhurried recover' makes a clean copy"
             )
         if holes.n_samples == 0:
-            self.warnings.append("the recording holds no samples")
+            self.warnings.append(NO_SAMPLES)
         self._time_base = self._fit(stamps, packets, holes)
         if self._resample:
             holes = self._scan_resampled()
@@ -470,6 +472,13 @@ def _close_all(*files: RowFile | None) -> None:
             file.close()
 
 
+def passed_over(count: int, what: str, file: str) -> str:
+    """Say that so many damaged rows or lines of a file are not used."""
+    if count == 1:
+        return f"1 damaged {what} in {file} is passed over"
+    return f"{count} damaged {what}s in {file} are passed over"
+
+
 def too_slow(rate_hz: float) -> str:
     """Say that a rate is too low, and why."""
     return (
@@ -623,7 +632,7 @@ def read_markers(folder: Path) -> tuple[list[Marker], list[str]]:
             markers.append(Marker(str(fields.pop("kind")), int(fields.pop("seq")), fields))
         except (ValueError, KeyError, TypeError, AttributeError):
             broken += 1
-    warnings = [f"{broken} damaged lines in {MARKERS_FILE} are passed over"] if broken else []
+    warnings = [passed_over(broken, "line", MARKERS_FILE)] if broken else []
     return markers, warnings
 
 

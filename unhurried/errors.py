@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import logging
 import sys
 import traceback
@@ -9,6 +10,10 @@ import traceback
 FAILED = 1
 BAD_USE = 2
 STOPPED = 130
+
+# Only writing fails with these. Files that a command makes are named by who writes them: what is
+# left is what it prints.
+_WRITING = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 _verbose = False
 
@@ -62,6 +67,8 @@ def describe(error: Exception) -> tuple[str, int]:
     if isinstance(error, MemoryError):
         return "there is not enough memory for this: close other programs and try again", FAILED
     if isinstance(error, OSError) and error.strerror:
+        if error.errno in _WRITING and not error.filename:
+            return f"the output cannot be written: {error.strerror}", FAILED
         name = f"{error.filename}: " if error.filename else ""
         return f"{name}{error.strerror}", FAILED
     return (

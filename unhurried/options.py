@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from sensor.session import HANDS, MOUNTS
-from unhurried.errors import show
+from unhurried.errors import CommandError, show
 
 if TYPE_CHECKING:
     from sensor.recording import Recording
@@ -36,11 +36,18 @@ class ExistingPath(ParamType):
         try:
             path.stat()
         except (FileNotFoundError, NotADirectoryError):
+            recording, mark, number = str(value).rpartition("#")
+            if mark and recording and Path(recording).exists():
+                self.fail(self._why_no_swing(recording, number, ctx), param, ctx)
             self.fail(f"'{path}' does not exist", param, ctx)
         except (OSError, ValueError):
             # Whoever opens it says why it cannot be read.
             pass
         return path
+
+    def _why_no_swing(self, recording: str, _number: str, ctx: click.Context | None) -> str:
+        command = ctx.info_name if ctx is not None and ctx.info_name else "this command"
+        return f"{command} takes no #N: give '{recording}' alone"
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +76,9 @@ class ExistingSwingPath(ExistingPath):
         if index < 1:
             self.fail(f"swings are counted from 1, so there is no #{index}", param, ctx)
         return SwingPath(super().convert(match[1], param, ctx), index)
+
+    def _why_no_swing(self, recording: str, number: str, _ctx: click.Context | None) -> str:
+        return f"'{number}' after # is not a number: {recording}#3 is its third swing"
 
 
 def mount_option(command: Command) -> Command:
@@ -123,6 +133,13 @@ def overwrite_option(command: Command) -> Command:
     )
 
 
+def overwrite_plot_option(command: Command) -> Command:
+    """Add --overwrite to a command that writes no file but a plot."""
+    return click.option(
+        "--overwrite", is_flag=True, help="Let --plot replace a file that is there already."
+    )(command)
+
+
 def json_option(command: Command) -> Command:
     """Add --json, as the argument `as_json`."""
     return click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")(
@@ -140,8 +157,16 @@ def open_with(
     column_map: str | None = None,
     warn: bool = True,
 ) -> Recording:
-    """Open a recording with the values of `recording_options` and tell its warnings on stderr."""
-    from sensor.recording import open_recording
+    """Open a recording with the values of `recording_options` and tell its warnings on stderr.
+
+    Raises
+    ------
+    CommandError
+        There is not one sample in it.
+    SensorError
+        It cannot be read.
+    """
+    from sensor.recording import NO_SAMPLES, open_recording
 
     recording = open_recording(
         path,
@@ -151,10 +176,29 @@ def open_with(
         acc_range_g=acc_range_g,
         column_map=column_map,
     )
+    if recording.n_samples == 0:
+        recording.close()
+        reasons = [text for text in recording.warnings if text != NO_SAMPLES]
+        why = "; ".join(reasons) or "nothing was recorded, or the copy failed"
+        raise CommandError(f"{path}: holds no samples: {why}")
     if warn:
         for text in recording.warnings:
             show(f"{path}: {text}")
     return recording
+
+
+def clock(time_s: float | None) -> str:
+    """Write a time or a length as m:ss or h:mm:ss, whole seconds that have passed."""
+    if time_s is None:
+        return "-"
+    minutes, seconds = divmod(int(max(time_s, 0.0)), 60)
+    hours, rest = divmod(minutes, 60)
+    return f"{hours}:{rest:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
+
+
+def length(duration_s: float) -> str:
+    """Write how long a recording is, to the nearest second."""
+    return f"{clock(round(duration_s))} min"
 
 
 @contextlib.contextmanager

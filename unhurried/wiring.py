@@ -29,6 +29,9 @@ AFTER_FINISH_S = 0.4
 # full swings take 0.8 to 1.5 s from takeaway to impact).
 LONGEST_SWING_S = 2.5
 LONGEST_FINISH_S = 0.8
+# Without a takeaway: how long before its top or impact a motion is shown.
+BEFORE_TOP_S = 1.3
+BEFORE_IMPACT_S = 1.7
 
 # Where the gyroscope's zero is looked for, and what counts as still: a person at address sways by
 # a few degrees a second (as the finder has it), to and fro, so that many windows average it out.
@@ -233,9 +236,16 @@ def _shown(swing: Swing) -> tuple[float, float]:
     ]
     if not known:
         return 0.0, 0.0
-    start_s = known[-1] - LONGEST_SWING_S if swing.takeaway_s is None else swing.takeaway_s
+    if swing.takeaway_s is not None:
+        start_s = swing.takeaway_s - BEFORE_TAKEAWAY_S
+    elif swing.top_s is not None:
+        start_s = swing.top_s - BEFORE_TOP_S
+    elif swing.impact_s is not None:
+        start_s = swing.impact_s - BEFORE_IMPACT_S
+    else:
+        start_s = known[-1] - LONGEST_SWING_S
     end_s = known[-1] + LONGEST_FINISH_S if swing.finish_s is None else swing.finish_s
-    return min(start_s, known[0]) - BEFORE_TAKEAWAY_S, end_s + AFTER_FINISH_S
+    return start_s, end_s + AFTER_FINISH_S
 
 
 def _zero_dps(gyr_dps: Array, rate_hz: float) -> Array:

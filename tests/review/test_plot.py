@@ -104,6 +104,18 @@ def test_a_session_has_every_swing_and_its_kind() -> None:
         assert word in text
 
 
+def test_holes_are_told_and_turn_is_not_since_an_unknown_takeaway(trace: Trace) -> None:
+    holed = dataclasses.replace(
+        trace, rate_dps=np.where(np.isnan(trace.turn_deg), np.nan, trace.rate_dps)
+    )
+    text = words(plot_swing(holed, make(1, 10.0), mount="wrist", title="x"))
+    assert "samples\nmissing" in text
+    assert "since takeaway" in text
+    swing = make(1, 10.0, takeaway_s=None, takeaway_s_u=None, backswing_ms=None, swing_ms=None)
+    swing = dataclasses.replace(swing, tempo_ratio=None)
+    assert "since takeaway" not in words(plot_swing(holed, swing, mount="wrist", title="x"))
+
+
 def test_files_are_valid(trace: Trace, tmp_path: Path) -> None:
     # A dollar sign is no formula, and letters that the font lacks are no warning.
     swing = make(1, 10.0, player="I$da$ 井田")

@@ -448,9 +448,26 @@ def test_gravity_that_is_off_is_told(csv: Callable[..., Path], tmp_path: Path) -
     assert open_recording(tmp_path / "rec").warnings == [warning]
 
 
-def test_brisk_motion_at_snail_rates_looks_like_radians(csv: Callable[..., Path]) -> None:
+def test_a_swing_in_radians_is_refused(csv: Callable[..., Path]) -> None:
     table = motion(2000)
-    table[500:600, 1] = 60.0
+    table[:, 4:] *= math.pi / 180.0
+    table[500:540, 1] = 60.0
+    table[500:540, 4] = 12.0
+    path = csv(text_of(table))
+    with pytest.raises(CsvError, match="looks like rad/s: use --map") as caught:
+        read_csv(path)
+    hint = str(caught.value).split('--map "')[1].rstrip('"')
+    assert read_csv(path, column_map=hint).warnings == []
+
+
+def test_a_map_to_a_column_that_is_not_there_lists_those_that_are(csv: Callable[..., Path]) -> None:
+    with pytest.raises(CsvError, match=r"no column nope: the file has time_s, acc_x_m_s2, "):
+        read_csv(csv(text_of(motion(50))), column_map="time_s=nope:ms")
+
+
+def test_knocks_at_snail_rates_may_be_radians(csv: Callable[..., Path]) -> None:
+    table = motion(2000)
+    table[500:600:2, 1] = 60.0
     table[500:600, 4] = 20.0
     (warning,) = read_csv(csv(text_of(table))).warnings
     assert "looks like rad/s" in warning

@@ -318,6 +318,8 @@ class TestTable:
         row = next(line for line in out.splitlines() if line.split()[:1] == ["2"])
         assert " - " in row
         assert out.count("#2: samples are missing at the top.") == 1
+        assert "where the time of the top is absent" in out
+        assert "from the start of the motion" not in out
 
     def test_no_swings_is_said_and_is_done(
         self, still: Path, capsys: pytest.CaptureFixture[str]
@@ -332,8 +334,10 @@ class TestDetail:
         out = output(capsys, f"{session}#2")
         assert out.count("±") >= 12
         assert "one standard uncertainty" in out
-        for word in ("takeaway", "top", "impact", "finish", "forearm turn", "clipped", "missing"):
+        for word in ("takeaway", "top", "impact", "finish", "forearm turn", "missing"):
             assert f"  {word}" in out
+        assert "  sensor at its limit: " in out
+        assert "clipped" not in out
 
     def test_absent_numbers_have_a_note(
         self, holed: Path, capsys: pytest.CaptureFixture[str]

@@ -169,7 +169,11 @@ def test_version(run: Run) -> None:
         (["info", "here.csv", "--fast"], "--fast"),
         (["import", "here.csv"], "OUT"),
         (["import", "nowhere.csv", "out"], "'nowhere.csv' does not exist"),
-        (["export", "here.csv"], "either OUT or --swings DIR"),
+        (["export", "here.csv"], "OUT for one CSV file, or --swings DIR"),
+        (["info", "here.csv#2"], "info takes no #N: give 'here.csv' alone"),
+        (["info", "here.csv#abc"], "info takes no #N"),
+        (["analyze", "here.csv#abc"], "'abc' after # is not a number"),
+        (["export", "here.csv#abc", "out.csv"], "'abc' after # is not a number"),
         (["export", "here.csv", "out.csv", "--swings", "x"], "either OUT or --swings DIR"),
         (["export", "here.csv#2", "--swings", "x"], "leave out the #N"),
         (["export", "here.csv#0", "out.csv"], "counted from 1"),
@@ -213,7 +217,7 @@ def test_import_makes_a_recording(run: Run, tmp_path: Path) -> None:
         "8",
     )
     assert (code, err) == (0, "")
-    assert out == "rec: 400 samples at 200 Hz, 2.0 s\n"
+    assert out == "rec: 400 samples at 200 Hz, 0:02 min\n"
     assert state(tmp_path)["a.csv"] == before["a.csv"]
     got = open_recording(tmp_path / "rec").session
     assert (got.mount, got.handedness, got.player, got.club) == ("club", "left", "Ida", "7 iron")
@@ -263,7 +267,7 @@ def test_info_in_words(run: Run, tmp_path: Path) -> None:
     assert facts["sensor"] == "W1, firmware 1.2, battery 83 %, simulated"
     assert facts["mount"] == "wrist"
     assert facts["rate"].startswith("200 Hz nominal, 203.00 Hz measured")
-    assert facts["length"] == "11.8 s, 2,390 samples"
+    assert facts["length"] == "0:12 min, 2,390 samples"
     assert facts["lost"] == "10 samples in 1 gap (0.42 %)"
     assert "at 5.91 s: 10 missing, 0.054 s" in out
     assert facts["ranges"] == "gyro 2000 deg/s, acc 16 g"
@@ -295,24 +299,26 @@ def test_info_of_little(run: Run, tmp_path: Path) -> None:
         Session.new(nominal_rate_hz=200.0, gyr_dps_per_count=1.0, acc_m_s2_per_count=1.0),
     ):
         pass
-    code, out, _ = run("info", "rec")
-    assert code == 0
-    assert "the recording holds no samples" in out
-    assert "not measured" in out
-    code, out, _ = run("info", "rec", "--json")
-    assert json.loads(out)["measured_rate_hz"] is None
+    for arguments in (["info", "rec"], ["info", "rec", "--json"], ["analyze", "rec"]):
+        code, out, err = run(*arguments)
+        assert (code, out) == (1, "")
+        assert "rec: holds no samples" in one_line(err)
 
 
 def test_export_whole_and_to_stdout(run: Run, tmp_path: Path) -> None:
-    make_recording(tmp_path / "rec")
+    make_recording(tmp_path / "rec", gyr_delay_ms=3.0, acc_delay_ms=2.0)
     before = state(tmp_path / "rec")
     code, out, err = run("export", "rec", "out.csv")
-    assert (code, out, err) == (0, "out.csv: 2400 samples\n", "")
+    assert (code, out) == (0, "out.csv: 2400 samples\n")
+    lost = one_line(err)
+    assert "who played with what, the mount (wrist), the ranges (gyro 2000 deg/s, acc 16 g)" in lost
+    assert "gyro 3 ms, acc 2 ms" in lost
     text = (tmp_path / "out.csv").read_text()
     assert text.startswith(HEADER + "\n")
     assert len(text.splitlines()) == 2401
     code, out, err = run("export", "rec", "-")
-    assert (code, out, err) == (0, text, "")
+    assert (code, out) == (0, text)
+    assert one_line(err) == lost.strip()
     code, _, err = run("export", "rec", "out.csv")
     assert code == 1
     assert "exists already" in one_line(err)
@@ -485,9 +491,10 @@ def test_a_truncated_recording_is_read_as_far_as_it_goes(run: Run, tmp_path: Pat
     assert code == 0
     assert "imu.npy is cut short" in out
     _cut(tmp_path / "rec")
-    code, out, _ = run("info", "rec")
-    assert code == 0
-    assert "not even its header is whole" in " ".join(out.split())
+    code, out, err = run("info", "rec")
+    assert (code, out) == (1, "")
+    assert "holds no samples: " in one_line(err)
+    assert "not even its header is whole" in err
 
 
 @pytest.mark.parametrize(
@@ -644,6 +651,7 @@ def broken_command(monkeypatch: pytest.MonkeyPatch) -> Callable[[BaseException],
     [
         (KeyboardInterrupt(), 130, "unhurried: stopped"),
         (FileNotFoundError(2, "No such file or directory", "x"), 1, "x: No such file or directory"),
+        (OSError(errno.ENOSPC, "No space left on device"), 1, "the output cannot be written: No"),
         (MemoryError(), 1, "not enough memory"),
         (click.ClickException("two\nlines"), 1, "unhurried: two lines"),
     ],

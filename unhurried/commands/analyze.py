@@ -17,9 +17,11 @@ from unhurried.errors import CommandError
 from unhurried.options import (
     ExistingSwingPath,
     SwingPath,
+    clock,
     json_option,
+    length,
     open_with,
-    overwrite_option,
+    overwrite_plot_option,
     progress,
     recording_options,
 )
@@ -56,7 +58,7 @@ DETAIL_ONLY = {"clipped", "gap", "no_long_axis", "no_finish", "gap_finish"}
     help="Draw turn and rate, or the whole session, to a .png or .svg file.",
 )
 @recording_options
-@overwrite_option
+@overwrite_plot_option
 def command(
     path: SwingPath,
     as_json: bool,
@@ -192,7 +194,7 @@ def _facts(analysis: Analysis) -> str:
     mount = f"sensor on the {MEMBERS[analysis.mount]}" if analysis.mount else "mount not said"
     words = [
         _count(len(analysis.swings), "swing"),
-        f"{_clock(analysis.duration_s)} min at {analysis.rate_hz:g} Hz",
+        f"{length(analysis.duration_s)} at {analysis.rate_hz:g} Hz",
         mount,
     ]
     if analysis.short_strokes:
@@ -240,7 +242,7 @@ def _table_of(analysis: Analysis, longest: int, gap: str) -> list[str]:
     # Two lines of header, cells, whether they are set right.
     columns: list[tuple[str, str, list[str], bool]] = [
         ("", "#", [str(swing.index) for swing in swings], True),
-        ("time", "m:ss", [_clock(_place_s(swing)) for swing in swings], True),
+        ("time", "m:ss", [clock(_place_s(swing)) for swing in swings], True),
     ]
     if any(swing.player for swing in swings):
         cells = [_cut(swing.player or "-", longest) for swing in swings]
@@ -280,7 +282,16 @@ def _reasons(swings: Sequence[Swing]) -> Iterator[str]:
                 by_text.setdefault(note.text, []).append(swing.index)
     for text, indices in by_text.items():
         yield from _wrapped(f"{_ranges(indices)}: {text}.", "", "  ")
-    if by_text:
+    turned = [swing for swing in swings if swing.turn_deg is not None]
+    from_motion = any(swing.takeaway_s is None for swing in turned)
+    if from_motion:
+        yield from _wrapped(
+            "Turn is given from the start of the motion where takeaway itself is absent."
+        )
+    to_greatest = any(swing.top_s is None for swing in turned)
+    if to_greatest:
+        yield from _wrapped("Turn is the greatest on record where the time of the top is absent.")
+    if by_text or from_motion or to_greatest:
         yield ""
 
 
@@ -310,8 +321,8 @@ def _summary(analysis: Analysis) -> Iterator[str]:
                 yield from _wrapped(f"Rehearsals minus strikes (medians): {words}.", "  ", "    ")
     yield ""
     yield from _wrapped(
-        "Spread: median absolute deviation x 1.4826, which is about one standard deviation; "
-        "given from three swings on."
+        "Spread: about two thirds of the swings lie within this of the median (median absolute "
+        "deviation x 1.4826); given from three swings on."
     )
     if left_out:
         yield from _wrapped(
@@ -394,12 +405,14 @@ def detail_lines(analysis: Analysis, swing: Swing, title: str) -> Iterator[str]:
         kind_of(swing),
     ]
     yield from _wrapped(
-        f"{title}: swing {swing.index} of {len(analysis.swings)} at {_clock(_place_s(swing))}"
+        f"{title}: swing {swing.index} of {len(analysis.swings)} at {clock(_place_s(swing))}"
     )
     yield from _wrapped(", ".join(word for word in who if word))
     yield ""
     member = MEMBERS.get(analysis.mount or "", "")
     bound = any(note.code == "rate_lower_bound" for note in swing.notes)
+    began = "takeaway" if swing.takeaway_s is not None else "start of the motion"
+    turned = f"{began} to top"
     rows = [
         ("takeaway", "takeaway_s", "s", ""),
         ("top", "top_s", "s", ""),
@@ -409,8 +422,13 @@ def detail_lines(analysis: Analysis, swing: Swing, title: str) -> Iterator[str]:
         ("downswing", "downswing_ms", "ms", "top to impact"),
         ("swing time", "swing_ms", "ms", "takeaway to impact"),
         ("ratio", "tempo_ratio", "", "backswing to downswing"),
-        (f"{member} turn".strip(), "turn_deg", "deg", "takeaway to top"),
-        ("peak rate", "peak_rate_dps", "deg/s", "at least: the gyro clipped" if bound else ""),
+        (f"{member} turn".strip(), "turn_deg", "deg", turned),
+        (
+            "peak rate",
+            "peak_rate_dps",
+            "deg/s",
+            "at least: the gyro was at its limit" if bound else "",
+        ),
         ("  across axis", "peak_transverse_dps", "deg/s", "without roll about the long axis"),
         ("peak to impact", "peak_to_impact_ms", "ms", "positive: the peak comes first"),
         ("time at top", "top_dwell_ms", "ms", "within 2 deg of the greatest turn"),
@@ -421,7 +439,8 @@ def detail_lines(analysis: Analysis, swing: Swing, title: str) -> Iterator[str]:
         yield f"{line} {remark}".rstrip()
     gap = f"{swing.gap_ms:.0f} ms of the swing" if swing.gap_ms > 0 else "nothing"
     yield f"  {'missing':<14} {gap}"
-    yield from _wrapped(", ".join(swing.clipped) or "no channel", f"  {'clipped':<14} ", " " * 17)
+    limits = ", ".join(map(_channel, swing.clipped)) or "no"
+    yield from _wrapped(limits, "  sensor at its limit: ", " " * 4)
     if swing.notes:
         yield ""
         for note in swing.notes:
@@ -431,6 +450,12 @@ def detail_lines(analysis: Analysis, swing: Swing, title: str) -> Iterator[str]:
         "± is one standard uncertainty (k = 1). Times run from the recording's first sample."
     )
     yield from _wrapped(_honesty(analysis.mount))
+
+
+def _channel(name: str) -> str:
+    """Say "gyro x" for gyr_x."""
+    kind, _, axis = name.partition("_")
+    return f"{'gyro' if kind == 'gyr' else kind} {axis}".strip()
 
 
 def _with_u(value: float | None, u: float | None) -> str:
@@ -480,14 +505,6 @@ def _place_s(swing: Swing) -> float | None:
     """Time under which a swing is listed: its takeaway, or the first event that is known."""
     events = (swing.takeaway_s, swing.top_s, swing.impact_s, swing.finish_s)
     return next((at for at in events if at is not None), None)
-
-
-def _clock(time_s: float | None) -> str:
-    if time_s is None:
-        return "-"
-    minutes, seconds = divmod(int(max(time_s, 0.0)), 60)
-    hours, rest = divmod(minutes, 60)
-    return f"{hours}:{rest:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
 
 
 def _ranges(indices: Sequence[int]) -> str:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from unhurried.errors import CommandError
+from unhurried.errors import CommandError, show
 from unhurried.options import (
     ExistingSwingPath,
     SwingPath,
@@ -44,7 +44,8 @@ def command(
     """Write the recording PATH as CSV to OUT; "-" is the standard output.
 
     PATH#N writes its swing N alone, from 2 s before takeaway to 1 s after the finish. Times
-    stay those of the recording.
+    stay those of the recording. A CSV file cannot keep the players, the mount, the ranges
+    and the delays of the sensor's filters, without which impacts of strikes move by some ms.
 
     \b
     Examples:
@@ -52,7 +53,12 @@ def command(
       unhurried export session#3 third.csv
       unhurried export session --swings swings
     """
-    if (out is None) == (folder is None):
+    if out is None and folder is None:
+        raise click.UsageError(
+            "say where to: OUT for one CSV file, or --swings DIR for a file a swing",
+            click.get_current_context(),
+        )
+    if out is not None and folder is not None:
         raise click.UsageError("give either OUT or --swings DIR", click.get_current_context())
     if folder is not None and path.index is not None:
         raise click.UsageError(
@@ -70,6 +76,33 @@ def command(
         elif out is not None:
             span = _span_of(recording, path.index) if path.index is not None else (None, None)
             _write(recording, out, span, overwrite=overwrite)
+        lost = _not_kept(recording)
+    if lost:
+        show(f"a CSV file does not keep {lost}")
+
+
+def _not_kept(recording: Recording) -> str:
+    """Name what is known of the recording and is not in its CSV; empty if nothing is."""
+    session = recording.session
+    lost = []
+    segments = any(marker.kind == "segment" for marker in recording.markers)
+    if segments or session.player or session.club or session.handedness:
+        lost.append("who played with what")
+    if session.mount is not None:
+        lost.append(f"the mount ({session.mount})")
+    ranges = []
+    if session.gyr_range_dps is not None:
+        ranges.append(f"gyro {session.gyr_range_dps:g} deg/s")
+    if session.acc_range_g is not None:
+        ranges.append(f"acc {session.acc_range_g:g} g")
+    if ranges:
+        lost.append(f"the ranges ({', '.join(ranges)})")
+    if session.gyr_delay_ms or session.acc_delay_ms:
+        lost.append(
+            f"the delays of the sensor's filters (gyro {session.gyr_delay_ms:.3g} ms, acc "
+            f"{session.acc_delay_ms:.3g} ms), by which impacts of strikes move"
+        )
+    return ", ".join(lost)
 
 
 def _write(

@@ -9,6 +9,7 @@ import click
 
 from unhurried.options import (
     ExistingPath,
+    length,
     open_with,
     overwrite_option,
     progress,
@@ -59,5 +60,5 @@ def command(
         lost = f", {recording.lost_samples} lost" if recording.lost_samples else ""
         click.echo(
             f"{out}: {recording.n_samples} samples at {recording.rate_hz:g} Hz, "
-            f"{recording.duration_s:.1f} s{lost}"
+            f"{length(recording.duration_s)}{lost}"
         )

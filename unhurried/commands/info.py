@@ -11,7 +11,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from unhurried.options import ExistingPath, json_option, open_with, progress, recording_options
+from unhurried.options import (
+    ExistingPath,
+    json_option,
+    length,
+    open_with,
+    progress,
+    recording_options,
+)
 
 if TYPE_CHECKING:
     from sensor.recording import Recording
@@ -103,7 +110,7 @@ def lines(recording: Recording, summary: Summary) -> Iterator[str]:
         ("sensor", _sensor(session.sensor)),
         ("mount", session.mount or "not said"),
         ("rate", _rate(recording)),
-        ("length", f"{_clock(recording.duration_s)}, {recording.n_samples:,} samples"),
+        ("length", f"{length(recording.duration_s)}, {recording.n_samples:,} samples"),
         ("lost", _lost(recording)),
         *(("", text) for text in _gap_lines(recording)),
         ("ranges", _ranges(session.gyr_range_dps, session.acc_range_g)),
@@ -140,14 +147,6 @@ def _rate(recording: Recording) -> str:
         f"{recording.rate_hz:g} Hz nominal, {rate_hz:.2f} Hz measured "
         f"(standard uncertainty {rate_u_hz:.2g} Hz)"
     )
-
-
-def _clock(time_s: float) -> str:
-    if time_s < 60.0:
-        return f"{time_s:.1f} s"
-    minutes, seconds = divmod(round(time_s, 1), 60.0)
-    hours, minutes = divmod(int(minutes), 60)
-    return f"{hours}:{minutes:02d}:{seconds:04.1f}" if hours else f"{minutes}:{seconds:04.1f} min"
 
 
 def _lost(recording: Recording) -> str:

@@ -492,7 +492,7 @@ def measure(window: Window, rough: dict[str, int], c: Conditions) -> FoundSwing 
     if missing:
         notes.append(Note("gap", "samples are missing inside the swing"))
     if clipped:
-        notes.append(Note("clipped", "a channel was at the end of its range"))
+        notes.append(Note("clipped", "the sensor was at its limit on some axis"))
     g0 = window.first_seq + cut
     delay = c.gyr_delay_s * fs
 

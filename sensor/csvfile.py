@@ -65,8 +65,8 @@ _LARGEST: Final = 1e6
 # Rest is looked for where the gyro is quietest.
 _QUIET_SHARE: Final = 0.2
 _QUIET_DPS: Final = 20.0
-# An arm in full swing pulls with more than 3 g for longer than this, a knock does not (chosen here
-# from simulated swings and knocks).
+# A sensor in a full swing reads more than 3 g for longer than this (about 0.4 s in the simulated
+# recordings), a knock is over sooner (from memory: some ms).
 _PULL_S: Final = 0.1
 # Rates of 3 to 50 in such a pull are those of a swing in rad/s (170 to 2900 deg/s).
 _PULL_RAD_S: Final = 3.0

@@ -162,7 +162,7 @@ def test_damaged_packets_and_markers_are_left_out(tmp_path: Path) -> None:
     damage(tmp_path / "rec" / "markers.jsonl", [(0, 5)])
     report = recover(tmp_path / "rec", tmp_path / "out")
     assert report.damaged_packets == 6
-    assert any("damaged lines in markers.jsonl" in text for text in report.lines())
+    assert any("1 damaged line in markers.jsonl" in text for text in report.lines())
     kept = np.load(tmp_path / "out" / "packets.npy")
     assert len(kept) == 44
     assert np.all(np.diff(kept["first_seq"]) > 0)

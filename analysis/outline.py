@@ -40,8 +40,6 @@ class Limits:
     """Under this turn a swing is believed only if all its other figures are plain ..."""
     plain_peak_dps: float
     """... and its peak rate is above three quarters of this."""
-    smallest_turn_deg: float
-    """Under this turn nothing is believed to be a swing (other than a short stroke)."""
     open_turn_deg: float
     """Under this turn the segment must be back nearer to where it began."""
     open_share: float
@@ -55,7 +53,6 @@ ARM = Limits(
     least_peak_dps=150.0,
     plain_turn_deg=60.0,
     plain_peak_dps=300.0,
-    smallest_turn_deg=39.0,
     open_turn_deg=60.0,
     open_share=0.35,
 )
@@ -66,7 +63,6 @@ HAND = Limits(
     least_peak_dps=150.0,
     plain_turn_deg=70.0,
     plain_peak_dps=350.0,
-    smallest_turn_deg=45.0,
     open_turn_deg=85.0,
     open_share=0.38,
 )
@@ -77,7 +73,6 @@ CLUB = Limits(
     least_peak_dps=200.0,
     plain_turn_deg=70.0,
     plain_peak_dps=450.0,
-    smallest_turn_deg=45.0,
     open_turn_deg=75.0,
     open_share=0.35,
 )
@@ -88,7 +83,6 @@ TRUNK = Limits(
     least_peak_dps=90.0,
     plain_turn_deg=45.0,
     plain_peak_dps=300.0,
-    smallest_turn_deg=42.0,
     open_turn_deg=62.0,
     open_share=0.16,
 )
@@ -99,7 +93,6 @@ UNKNOWN = Limits(
     least_peak_dps=120.0,
     plain_turn_deg=50.0,
     plain_peak_dps=240.0,
-    smallest_turn_deg=40.0,
     open_turn_deg=75.0,
     open_share=0.30,
 )
@@ -141,7 +134,7 @@ class OutlineParams:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outline:
-    """A swing, roughly: block numbers in the window and the figures that decide.
+    """A swing, roughly: block numbers in the window, and figures to judge it by.
 
     Angles in degrees, rates in degrees a second, times in seconds.
     """
@@ -386,8 +379,7 @@ def is_swing(
     if o.turn_deg < m.plain_turn_deg:
         # Small: only where everything else is as plain as can be.
         plain = (
-            o.turn_deg > m.smallest_turn_deg
-            and o.peak_dps > 0.75 * m.plain_peak_dps
+            o.peak_dps > 0.75 * m.plain_peak_dps
             and gain > 1.7
             and o.hang > 0.7
             and left < 0.30

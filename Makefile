@@ -3,16 +3,23 @@
 # this runs as root. The same on Windows: see README.md.
 
 PYTHON ?= python3
+
+# What the tests drive for real, as command:packages: a private bus and a sound server, a browser,
+# and JavaScript packages. Installed when this runs as root on a Debian-like system; otherwise the
+# tests that need them are skipped with the reason.
+PARTS := dbus-daemon:dbus pulseaudio:pulseaudio parec:pulseaudio-utils ffmpeg:ffmpeg \
+  chromium:chromium npm:npm
+LIBRARIES := libportaudio2 libasound2-plugins
 VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/ready
 
-.PHONY: demo test lint bench clean
+.PHONY: demo test lint bench clean system
 
 demo: $(READY)
 	$(BIN)/python recordings/demo.py
 
-test: $(READY)
+test: $(READY) system
 	$(BIN)/python -m pytest
 
 lint: $(READY)
@@ -22,6 +29,23 @@ lint: $(READY)
 
 bench: $(READY)
 	$(BIN)/python -m benchmarks
+
+system:
+	@missing=; \
+	for part in $(PARTS); do \
+	  command -v $${part%%:*} >/dev/null || missing="$$missing $${part##*:}"; \
+	done; \
+	for library in $(LIBRARIES); do \
+	  dpkg -s $$library >/dev/null 2>&1 || missing="$$missing $$library"; \
+	done; \
+	if [ -z "$$missing" ]; then :; \
+	elif [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
+	  apt-get update -q >/dev/null \
+	  && DEBIAN_FRONTEND=noninteractive apt-get install -qy --no-install-recommends $$missing >/dev/null \
+	  || echo "could not install$$missing: the tests that need them are skipped" >&2; \
+	else \
+	  echo "not installed:$$missing (Debian, Ubuntu: sudo apt install$$missing)" >&2; \
+	fi
 
 $(READY): pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' \

@@ -1,0 +1,170 @@
+"""The page answers whom it should, and nobody else."""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+from typing import Any
+
+import httpx
+import pytest
+
+from review.page.security import CONTENT_POLICY, COOKIE, Guard, GuardParams, Pass
+
+HOST = "127.0.0.1:8123"
+SHARED = "192.0.2.7:8123"  # a documentation address, RFC 5737
+
+
+async def inner(scope: dict[str, Any], receive: Any, send: Any) -> None:
+    """Say what came in."""
+    size = 0
+    while True:
+        message = await receive()
+        size += len(message.get("body", b""))
+        if not message.get("more_body"):
+            break
+    await send(
+        {
+            "type": "http.response.start",
+            "status": 200,
+            "headers": [(b"content-type", b"text/plain")],
+        }
+    )
+    await send({"type": "http.response.body", "body": str(size).encode()})
+
+
+def client(app: Any, *, host: str = HOST, peer: str = "127.0.0.1") -> httpx.AsyncClient:
+    transport = httpx.ASGITransport(app=app, client=(peer, 5555))
+    return httpx.AsyncClient(transport=transport, base_url=f"http://{host}")
+
+
+@pytest.mark.parametrize(
+    "host", ["evil.example", "127.0.0.1", "127.0.0.1:80", "localhost.evil.example:8123", ""]
+)
+async def test_a_forged_host_is_turned_away(host: str) -> None:
+    async with client(Guard(inner, hosts={HOST})) as http:
+        assert (await http.get("/", headers={"host": host})).status_code == 421
+        assert (await http.get("/")).status_code == 200
+
+
+async def test_two_hosts_are_none() -> None:
+    sent: list[dict[str, Any]] = []
+
+    async def send(message: dict[str, Any]) -> None:
+        sent.append(message)
+
+    async def receive() -> dict[str, Any]:
+        return {"type": "http.request", "body": b""}
+
+    scope = {
+        "type": "http",
+        "method": "GET",
+        "path": "/",
+        "headers": [(b"host", HOST.encode()), (b"Host", b"evil.example")],
+    }
+    await Guard(inner, hosts={HOST})(scope, receive, send)
+    assert sent[0]["status"] == 421
+
+
+@pytest.mark.parametrize(
+    "origin",
+    [None, "null", "http://evil.example", f"https://{HOST}", "http://127.0.0.1:9999", "file://"],
+)
+async def test_a_change_must_come_from_the_page_itself(origin: str | None) -> None:
+    headers = {} if origin is None else {"origin": origin}
+    async with client(Guard(inner, hosts={HOST})) as http:
+        for method in ("POST", "PUT", "DELETE", "PATCH"):
+            assert (await http.request(method, "/", headers=headers)).status_code == 403
+        good = await http.post("/", headers={"origin": f"http://{HOST}"}, content=b"abc")
+        assert (good.status_code, good.text) == (200, "3")
+
+
+async def test_the_browser_may_run_only_our_files() -> None:
+    async with client(Guard(inner, hosts={HOST})) as http:
+        for answer in (await http.get("/"), await http.get("/", headers={"host": "x"})):
+            policy = answer.headers["content-security-policy"]
+            assert policy == CONTENT_POLICY
+            assert "unsafe" not in policy
+            assert answer.headers["x-content-type-options"] == "nosniff"
+            assert answer.headers["cache-control"] == "no-store"
+
+
+async def test_a_body_is_limited_whether_it_tells_its_length_or_not() -> None:
+    params = GuardParams(body_bytes=1000, upload_bytes=5000, upload_paths=("/clips/",))
+    origin = {"origin": f"http://{HOST}"}
+
+    async def pieces(n: int) -> Any:
+        for _ in range(n):
+            yield b"x" * 100
+
+    async with client(Guard(inner, hosts={HOST}, params=params)) as http:
+        assert (await http.post("/", headers=origin, content=b"x" * 1001)).status_code == 413
+        assert (await http.post("/", headers=origin, content=pieces(11))).status_code == 413
+        assert (await http.post("/", headers=origin, content=pieces(10))).status_code == 200
+        assert (await http.post("/clips/1", headers=origin, content=pieces(50))).status_code == 200
+        assert (await http.post("/clips/1", headers=origin, content=pieces(51))).status_code == 413
+
+
+async def test_a_visitor_from_the_network_needs_the_token_and_only_once() -> None:
+    visitors = Pass()
+    token = visitors.token
+    app = Guard(inner, hosts={HOST, SHARED}, visitors=visitors)
+    async with client(app, host=SHARED, peer="192.0.2.50") as http:
+        assert (await http.get("/")).status_code == 403
+        entered = await http.get("/enter", params={"t": token})
+        assert entered.status_code == 303
+        cookie = entered.headers["set-cookie"]
+        assert "HttpOnly" in cookie
+        assert "SameSite=Strict" in cookie
+        assert str(token) not in cookie
+        assert (await http.get("/")).status_code == 200
+    async with client(app, host=SHARED, peer="192.0.2.51") as other:
+        assert (await other.get("/enter", params={"t": token})).status_code == 403
+        assert (await other.get("/", headers={"cookie": f"{COOKIE}=guess"})).status_code == 403
+        assert (await other.get("/", headers={"cookie": "\x01;;;=,"})).status_code == 403
+        renewed = visitors.renew()
+        assert (await other.get("/enter", params={"t": renewed})).status_code == 303
+    async with client(app) as here:
+        assert (await here.get("/")).status_code == 200
+
+
+async def test_ten_thousand_wrong_tokens_take_hours_and_never_get_in() -> None:
+    waited: list[float] = []
+
+    async def sleep(seconds: float) -> None:
+        waited.append(seconds)
+        await asyncio.sleep(0)
+
+    visitors = Pass()
+    params = GuardParams()
+    app = Guard(inner, hosts={SHARED}, visitors=visitors, params=params, sleep=sleep)
+    async with client(app, host=SHARED, peer="192.0.2.50") as http:
+        for k in range(10_000):
+            answer = await http.get("/enter", params={"t": secrets.token_urlsafe(8) + str(k)})
+            assert answer.status_code == 403
+        assert waited[0] < waited[3] < waited[-1] == params.slowest_s
+        assert sum(waited) > 5 * 3600
+        assert (await http.get("/enter", params={"t": visitors.token})).status_code == 303
+
+
+async def test_many_wrong_tokens_at_once_are_slowed_down_one_by_one() -> None:
+    at_once = 0
+    most = 0
+
+    async def sleep(_seconds: float) -> None:
+        nonlocal at_once, most
+        at_once += 1
+        most = max(most, at_once)
+        await asyncio.sleep(0.001)
+        at_once -= 1
+
+    app = Guard(inner, hosts={SHARED}, visitors=Pass(), sleep=sleep)
+    async with client(app, host=SHARED, peer="192.0.2.50") as http:
+        await asyncio.gather(*(http.get("/enter", params={"t": str(k)}) for k in range(20)))
+    assert most == 1
+
+
+def test_the_token_is_not_shown_where_it_could_be_logged() -> None:
+    visitors = Pass()
+    visitors.enter(str(visitors.token))
+    assert all(cookie not in repr(visitors) for cookie in visitors._cookies)

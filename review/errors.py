@@ -1,0 +1,9 @@
+"""Errors of this room."""
+
+from __future__ import annotations
+
+__all__ = ["ReviewError"]
+
+
+class ReviewError(Exception):
+    """Root of the room's errors; ``str(error)`` is the one line to show."""

@@ -1,0 +1,117 @@
+"""Charts as SVG: well formed whatever they are given, and drawn where the numbers are."""
+
+from __future__ import annotations
+
+import math
+import xml.etree.ElementTree as ET
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from review.svg import Curve, Line, Mark, Region, marks_chart, ticks, traces_chart
+
+SVG = "{http://www.w3.org/2000/svg}"
+numbers = st.floats(-1e5, 1e5, allow_nan=False)
+
+
+def parse(markup: str) -> ET.Element:
+    return ET.fromstring(f"<div>{markup}</div>")
+
+
+@given(low=st.floats(-1e6, 1e6), width=st.floats(1e-3, 1e6), most=st.integers(2, 12))
+def test_ticks_are_round_inside_and_few(low: float, width: float, most: int) -> None:
+    found = ticks(low, low + width, most)
+    assert len(found) <= most + 1
+    slack = 1e-6 * width + 1e-9 * abs(low)
+    assert all(low - slack <= t <= low + width + slack for t in found)
+    if len(found) > 1:
+        step = found[1] - found[0]
+        mantissa = step / 10 ** math.floor(math.log10(step) + 1e-6)
+        assert min(abs(mantissa - m) for m in (1, 2, 5, 10)) < 1e-4
+
+
+@given(
+    points=st.lists(st.tuples(numbers, numbers), min_size=1, max_size=20),
+    label=st.text(
+        st.characters(blacklist_categories=["Cs", "Cc"], blacklist_characters="\ufffe\uffff"),
+        max_size=30,
+    ),
+)
+def test_any_swings_and_names_give_well_formed_svg(
+    points: list[tuple[float, float]], label: str
+) -> None:
+    marks = [
+        Mark(x=x, y=y, y_u=1.0, kind=kind, label=label, href=label)
+        for (x, y), kind in zip(points, ["rehearsal", "strike", "unclear"] * 7, strict=False)
+    ]
+    root = parse(marks_chart(marks, title=label, x_label=label, y_label=label))
+    assert [a.get("href") for a in root.iter(f"{SVG}a")] == [label] * len(marks)
+    assert not any(tag.tag.endswith("script") for tag in root.iter())
+    for element in root.iter():
+        assert "style" not in element.attrib, "the page's policy allows no inline style"
+        assert not any(name.startswith("on") for name in element.attrib)
+
+
+def test_a_name_cannot_break_out() -> None:
+    evil = '"><script>alert(1)</script>'
+    markup = marks_chart(
+        [Mark(x=1, y=2, label=evil, href=evil)], title=evil, x_label=evil, y_label=evil
+    )
+    assert "<script" not in markup
+    assert evil in str(parse(markup).find(f".//{SVG}title").text)  # type: ignore[union-attr]
+
+
+def test_marks_lie_where_their_numbers_are() -> None:
+    marks = [Mark(x=x, y=y, kind="rehearsal") for x, y in ((900, 1000), (1000, 1200), (1100, 1100))]
+    root = parse(marks_chart(marks, title="t", x_label="x", y_label="y"))
+    circles = [c for c in root.iter(f"{SVG}circle") if c.get("class") == "rehearsal"][:3]
+    x = [float(str(c.get("cx"))) for c in circles]
+    y = [float(str(c.get("cy"))) for c in circles]
+    assert x[1] - x[0] == pytest.approx(x[2] - x[1], abs=0.2)
+    assert y[1] < y[2] < y[0], "up is more"
+    assert (y[0] - y[2]) == pytest.approx(y[2] - y[1], abs=0.2)
+    # and the axis says the same: the tick of 1000 stands under the swing of 1000
+    tick = next(t for t in root.iter(f"{SVG}text") if t.text == "1000" and t.get("y") != t.get("x"))
+    assert float(str(tick.get("x"))) == pytest.approx(x[1], abs=0.2)
+
+
+def test_the_reference_is_shown_even_when_all_swings_are_beside_it() -> None:
+    region = Region(x=(1200.0, 1300.0), y=(900.0, 1000.0), label="full turn")
+    markup = marks_chart(
+        [Mark(x=800, y=500, kind="strike")],
+        title="t",
+        x_label="x",
+        y_label="y",
+        region=region,
+        lines=[Line(points=((800, 500), (801, 501)))],
+        size_label="turn",
+    )
+    root = parse(markup)
+    box = next(r for r in root.iter(f"{SVG}rect") if r.get("class") == "region")
+    assert float(str(box.get("width"))) > 5
+    assert float(str(box.get("height"))) > 5
+    assert "full turn" in markup
+
+
+def test_nothing_to_draw_is_nothing() -> None:
+    assert marks_chart([], title="t", x_label="x", y_label="y") == ""
+    nothing = Curve(x=[0, 1], y=[math.nan, math.nan], name="a")
+    assert traces_chart([nothing], title="t", x_label="x", y_label="y", css="turn") == ""
+
+
+def test_a_hole_breaks_the_line_and_thinning_keeps_the_peak() -> None:
+    n = 5000
+    y = [math.sin(k / 300) for k in range(n)]
+    y[2468] = 7.0
+    y[1000:1010] = [math.nan] * 10
+    curve = Curve(x=list(range(n)), y=y, name="a", events=[(2468, "top"), (1e9, "impact")])
+    root = parse(traces_chart([curve], title="t", x_label="x", y_label="y", css="turn"))
+    lines = list(root.iter(f"{SVG}polyline"))
+    assert len(lines) == 2
+    points = [p.split(",") for line in lines for p in str(line.get("points")).split()]
+    assert len(points) < 1000
+    at_peak = min(points, key=lambda p: float(p[1]))
+    events = [e for e in root.iter(f"{SVG}line") if str(e.get("class")).startswith("event")]
+    assert len(events) == 1, "an event outside the picture isn't drawn"
+    assert float(at_peak[0]) == pytest.approx(float(str(events[0].get("x1"))), abs=0.2)

@@ -369,6 +369,7 @@ def traces_chart(
     css: str,
     height: float = 260.0,
     most_points: int = 400,
+    cursor: bool = False,
 ) -> str:
     """Draw swings over time.
 
@@ -381,6 +382,8 @@ def traces_chart(
     height : float
     most_points : int
         Longer curves are thinned out, peaks kept.
+    cursor : bool
+        Add a line that a script may move; ``data-cursor`` says between which places and values.
 
     Returns
     -------
@@ -411,6 +414,13 @@ def traces_chart(
         for piece in _pieces(curve, most_points):
             path = " ".join(f"{_number(frame.px(x))},{_number(frame.py(y))}" for x, y in piece)
             out.append(f'<polyline class="curve {css} style-{curve.style}" points="{path}"/>')
+    if cursor:
+        (a, b), places = frame.x, (LEFT, WIDTH - RIGHT)
+        out.append(
+            f'<line class="cursor" data-cursor="{places[0]:g} {places[1]:g} {a:.6g} {b:.6g}" '
+            f'x1="{LEFT:g}" x2="{LEFT:g}" y1="{TOP:g}" y2="{height - BOTTOM:g}" '
+            'visibility="hidden"/>'
+        )
     out.append("</svg>")
     keys = "".join(
         f'<span class="key"><svg class="key-shape wide" viewBox="0 0 34 18" aria-hidden="true">'

@@ -2,7 +2,9 @@
 
 Live data: packets arrive late by a varying amount but never early, so a least-squares line through
 (sample number, arrival) is biased. The line *below* all points is not: it is the edge of their
-lower convex hull under their centroid, fitted for each connection by itself.
+lower convex hull under their centroid, fitted for each connection by itself. Where the sensor
+stamps its packets with a clock of its own, a second line goes through those stamps. `fit_packets`
+does this for a whole recording, `LiveTimeBase` while it goes on.
 
 Imported data carry a time with each sample. Those stamps jitter, so a sample's time is read from
 straight lines through about a second of stamps each.
@@ -10,13 +12,15 @@ straight lines through about a second of stamps each.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
-from typing import Final
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any, Final, Self
 
 import numpy as np
 import numpy.typing as npt
 
+from sensor.layout import PACKET_DTYPE
 from sensor.npyfile import Rows
 
 Array = npt.NDArray[np.float64]
@@ -31,6 +35,20 @@ CRYSTAL_U: Final = 50e-6
 # much less than that is governed by single packets.
 MIN_FIT_S: Final = 2.0
 MIN_FIT_PACKETS: Final = 10
+# The sensor's own stamps don't wait for the radio, so they tell sooner.
+MIN_TICKS_S: Final = 0.5
+# Two measurements that differ by more than this many standard uncertainties aren't both right.
+CONTRADICTION: Final = 4.0
+# Stamps that run exactly at the nominal rate may have been made from the sample number; they are
+# not believed until the arrivals have confirmed them. Two crystals agree so closely by chance.
+MADE_UP_TICKS: Final = 20e-6
+# How much a chip's oscillator may have changed since another day (its data sheets allow about 1 %
+# over all temperatures, so some 0.1 % over the ten kelvin of a cool morning; from memory), and
+# since earlier in the session.
+REMEMBERED_U: Final = 1e-3
+SESSION_U: Final = 2e-4
+# A live period with this relative uncertainty counts as known: 2 ms in a swing of a second.
+KNOWN_U: Final = 2e-3
 # Points kept for one connection; 20,000 are ample for a line and bound the memory.
 MAX_POINTS: Final = 20_000
 # A measured rate this far from the nominal one is worth a word.
@@ -81,6 +99,25 @@ def _edge(x: Array, y: Array, centre: float) -> tuple[int, int]:
             left = lowest
         else:
             right = lowest
+
+
+def _lower_hull(x: Array, y: Array) -> Ints:
+    """Return the indices of the corners of the lower hull; x increases strictly.
+
+    References
+    ----------
+    A. M. Andrew, Another efficient algorithm for convex hulls in two dimensions, Information
+    Processing Letters 9 (1979) 216-219.
+    """
+    corners: list[tuple[float, float, int]] = []
+    for i, (xi, yi) in enumerate(zip(x.tolist(), y.tolist(), strict=True)):
+        while len(corners) > 1:
+            (x0, y0, _), (x1, y1, _) = corners[-2:]
+            if (x1 - x0) * (yi - y0) > (y1 - y0) * (xi - x0):
+                break
+            corners.pop()
+        corners.append((xi, yi, i))
+    return np.array([i for _, _, i in corners], np.int64)
 
 
 def hull_line(x: Array, y: Array, *, centre: float | None = None) -> HullLine:
@@ -181,14 +218,12 @@ def even_time_base(
     )
 
 
-class _Connection:
-    """The points (last sample of a packet, arrival) of one connection, thinned when many."""
+class _Points:
+    """Points (sample number, time in ns) to fit a lower line to, thinned when many."""
 
-    def __init__(self, number: int) -> None:
-        self.number = number
-        self.first_seq = 0
+    def __init__(self) -> None:
         self._seq: list[Ints] = []
-        self._arrival_ns: list[Ints] = []
+        self._time_ns: list[Ints] = []
         self._kept = 0
         self._fed = 0
         self._sum = 0
@@ -198,38 +233,161 @@ class _Connection:
         """Mean sample number of all points, also of those that thinning has left out."""
         return self._sum / self._fed
 
-    def feed(self, first_seq: Ints, last_seq: Ints, arrival_ns: Ints) -> None:
-        if self._kept == 0:
-            self.first_seq = int(first_seq[0])
-        self._seq.append(last_seq)
-        self._arrival_ns.append(arrival_ns)
-        self._kept += len(last_seq)
-        self._fed += len(last_seq)
-        self._sum += int(last_seq.sum())
+    def feed(self, seq: Ints, time_ns: Ints) -> None:
+        self._seq.append(seq)
+        self._time_ns.append(time_ns)
+        self._kept += len(seq)
+        self._fed += len(seq)
+        self._sum += int(seq.sum())
         if self._kept > MAX_POINTS:
             self._thin()
 
     def _thin(self) -> None:
-        """Keep the lower of each two neighbours, seen along the line so far: the hull stays."""
-        seq, arrival = self.points()
-        x, y = (seq - seq[0]).astype(np.float64), (arrival - arrival[0]).astype(np.float64)
+        """Keep the hull's corners, so that it stays exact, and the lower of each two neighbours."""
+        seq, time = self.get()
+        x, y = (seq - seq[0]).astype(np.float64), (time - time[0]).astype(np.float64)
         left, right = _edge(x, y, float(x.mean()))
         height = y - (y[right] - y[left]) / (x[right] - x[left]) * x
         pairs = len(seq) // 2
         second = height[1 : 2 * pairs : 2] < height[0 : 2 * pairs : 2]
-        keep = 2 * np.arange(pairs) + second
-        keep = np.union1d(keep, [0, len(seq) - 1])
+        keep = np.union1d(2 * np.arange(pairs) + second, _lower_hull(x, height))
         self._seq = [seq[keep]]
-        self._arrival_ns = [arrival[keep]]
+        self._time_ns = [time[keep]]
         self._kept = len(keep)
 
-    def points(self) -> tuple[Ints, Ints]:
+    def get(self) -> tuple[Ints, Ints]:
         """Return one point for each sample number: where numbers do not increase, none."""
         seq = np.concatenate(self._seq)
-        arrival = np.concatenate(self._arrival_ns)
+        time = np.concatenate(self._time_ns)
+        self._seq, self._time_ns = [seq], [time]
         new = np.ones(len(seq), bool)
         new[1:] = seq[1:] > np.maximum.accumulate(seq)[:-1]
-        return seq[new], arrival[new]
+        return seq[new], time[new]
+
+    def fit(self, nominal_ns: float, least_s: float) -> tuple[HullLine, Ints, Ints] | None:
+        """Fit the line below; None if it is too short or the points say too little."""
+        seq, time = self.get()
+        if len(seq) < MIN_FIT_PACKETS or (seq[-1] - seq[0]) * nominal_ns < least_s * 1e9:
+            return None
+        line = hull_line(
+            (seq - seq[0]).astype(np.float64),
+            (time - time[0]).astype(np.float64),
+            centre=float(np.clip(self.centre - seq[0], 1, seq[-1] - seq[0] - 1)),
+        )
+        return (line, seq, time) if line.slope_u < NOMINAL_PERIOD_U * line.slope else None
+
+
+class _Connection:
+    """One connection: when each packet's last sample arrived, and when its first was taken."""
+
+    def __init__(self, number: int) -> None:
+        self.number = number
+        self.first_seq = 0
+        self.arrivals = _Points()
+        self._ticks: _Points | None = _Points()
+        self._last_tick = -1
+        self._fed = False
+
+    def feed(self, packets: Rows) -> None:
+        first, last = packets["first_seq"], packets["first_seq"] + packets["count"] - 1
+        if not self._fed:
+            self.first_seq = int(first[0])
+            self._fed = True
+        self.arrivals.feed(last, packets["arrival_ns"])
+        ticks = packets["ticks"]
+        if self._ticks is not None:
+            if ticks[0] > self._last_tick and np.all(np.diff(ticks) > 0):
+                self._ticks.feed(first, ticks)
+                self._last_tick = int(ticks[-1])
+            else:
+                self._ticks = None  # it sends none, or they don't go on
+
+    def measure(self, nominal_ns: float) -> _Measured | None:
+        """Measure the period by what there is; None where that is too little."""
+        by_arrival = self.arrivals.fit(nominal_ns, MIN_FIT_S)
+        found = None
+        if by_arrival is not None:
+            line, seq, time = by_arrival
+            found = _Measured(
+                period_ns=line.slope,
+                period_u_ns=_with_crystal(line.slope, line.slope_u),
+                anchor_seq=int(seq[line.left]),
+                anchor_ns=int(time[line.left]),
+            )
+        by_ticks = None if self._ticks is None else self._ticks.fit(nominal_ns, MIN_TICKS_S)
+        if by_ticks is None:
+            return found
+        period, u = by_ticks[0].slope, _with_crystal(by_ticks[0].slope, by_ticks[0].slope_u)
+        off = period / nominal_ns - 1.0
+        if found is None:
+            if not MADE_UP_TICKS < abs(off) < ODD_RATE:
+                return None
+        else:
+            if _contradict((found.period_ns, found.period_u_ns), (period, u)):
+                share = abs(found.period_ns - period) / period
+                return replace(
+                    found,
+                    warning=f"the sensor's own time stamps differ from the arrivals by "
+                    f"{share:.2%}: the arrivals are used",
+                )
+            period, u = combine((found.period_ns, found.period_u_ns), (period, u))
+        return self.anchored(period, u)
+
+    def anchored(self, period_ns: float, period_u_ns: float) -> _Measured:
+        """Return the line with a given period below all arrivals."""
+        seq, arrival = self.arrivals.get()
+        lowest = int(np.argmin((arrival - arrival[0]) - period_ns * (seq - seq[0])))
+        return _Measured(
+            period_ns=period_ns,
+            period_u_ns=period_u_ns,
+            anchor_seq=int(seq[lowest]),
+            anchor_ns=int(arrival[lowest]),
+        )
+
+    def line(self, measured: _Measured, *, fitted: bool) -> _Line:
+        """Return the line over this connection's samples."""
+        return _Line(
+            first_seq=self.first_seq,
+            last_seq=int(self.arrivals.get()[0][-1]),
+            period_ns=measured.period_ns,
+            period_u_ns=measured.period_u_ns,
+            anchor_seq=measured.anchor_seq,
+            anchor_ns=measured.anchor_ns,
+            fitted=fitted,
+        )
+
+
+def _with_crystal(period: float, u: float) -> float:
+    """Add the uncertainty of the crystal that the period was measured by."""
+    return math.hypot(u, CRYSTAL_U * period)
+
+
+def _contradict(one: tuple[float, float], other: tuple[float, float]) -> bool:
+    """Tell whether two estimates (value, standard uncertainty) can't both be right."""
+    return abs(one[0] - other[0]) > CONTRADICTION * math.hypot(one[1], other[1])
+
+
+def combine(*estimates: tuple[float, float]) -> tuple[float, float]:
+    """Combine independent estimates (value, standard uncertainty) by inverse variance.
+
+    References
+    ----------
+    The weighted mean, e.g. P. R. Bevington, D. K. Robinson, Data Reduction and Error Analysis for
+    the Physical Sciences, 4.1.
+    """
+    weights = [1.0 / u**2 for _, u in estimates]
+    total = sum(weights)
+    value = sum(w * v for w, (v, _) in zip(weights, estimates, strict=True)) / total
+    return value, total**-0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Measured:
+    period_ns: float
+    period_u_ns: float
+    anchor_seq: int
+    anchor_ns: int
+    warning: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -279,13 +437,11 @@ def fit_packets(
             number = int(part["connection"][0])
             if not connections or connections[-1].number != number:
                 connections.append(_Connection(number))
-            connections[-1].feed(
-                part["first_seq"], part["first_seq"] + part["count"] - 1, part["arrival_ns"]
-            )
+            connections[-1].feed(part)
     if not connections:
         return None
-    lines = _lines(connections, 1e9 / nominal_rate_hz)
-    warnings = [
+    lines, warnings = _lines(connections, 1e9 / nominal_rate_hz)
+    warnings += [
         f"connection {connection.number} "
         f"({(line.last_seq - line.first_seq + 1) / nominal_rate_hz:.1f} s) is too short or too "
         "irregular to measure the sample rate: "
@@ -319,50 +475,230 @@ def fit_packets(
     )
 
 
-def _lines(connections: list[_Connection], nominal_ns: float) -> list[_Line]:
-    points = [connection.points() for connection in connections]
-    fits: list[HullLine | None] = []
-    for connection, (seq, arrival) in zip(connections, points, strict=True):
-        fit = None
-        if len(seq) >= MIN_FIT_PACKETS and (seq[-1] - seq[0]) * nominal_ns >= MIN_FIT_S * 1e9:
-            fit = hull_line(
-                (seq - seq[0]).astype(np.float64),
-                (arrival - arrival[0]).astype(np.float64),
-                centre=float(np.clip(connection.centre - seq[0], 1, seq[-1] - seq[0] - 1)),
-            )
-            if not fit.slope_u < NOMINAL_PERIOD_U * fit.slope:
-                fit = None
-        fits.append(fit)
+def _lines(connections: list[_Connection], nominal_ns: float) -> tuple[list[_Line], list[str]]:
+    found = [connection.measure(nominal_ns) for connection in connections]
     good = [
-        (fit.slope, fit.slope_u, float(seq[-1] - seq[0]))
-        for fit, (seq, _) in zip(fits, points, strict=True)
-        if fit is not None
+        (one.period_ns, one.period_u_ns, one_connection.arrivals)
+        for one, one_connection in zip(found, connections, strict=True)
+        if one is not None
     ]
     if good:
-        weights = np.array([length for _, _, length in good])
-        spare = float(np.average([slope for slope, _, _ in good], weights=weights))
+        weights = np.array([float(np.ptp(points.get()[0])) for _, _, points in good])
+        spare = float(np.average([period for period, _, _ in good], weights=weights))
         spare_u = max(u for _, u, _ in good)
     else:
-        spare, spare_u = nominal_ns, NOMINAL_PERIOD_U * nominal_ns
+        spare = nominal_ns
+        spare_u = _with_crystal(spare, NOMINAL_PERIOD_U * spare)
     lines = []
-    for connection, fit, (seq, arrival) in zip(connections, fits, points, strict=True):
-        if fit is None:
-            period, period_u = spare, spare_u
-            anchor = int(np.argmin((arrival - arrival[0]) - spare * (seq - seq[0])))
-        else:
-            period, period_u, anchor = fit.slope, fit.slope_u, fit.left
-        lines.append(
-            _Line(
-                first_seq=connection.first_seq,
-                last_seq=int(seq[-1]),
-                period_ns=period,
-                period_u_ns=float(np.hypot(period_u, CRYSTAL_U * period)),
-                anchor_seq=int(seq[anchor]),
-                anchor_ns=int(arrival[anchor]),
-                fitted=fit is not None,
-            )
+    warnings = []
+    for connection, one in zip(connections, found, strict=True):
+        fit = connection.anchored(spare, spare_u) if one is None else one
+        lines.append(connection.line(fit, fitted=one is not None))
+        if fit.warning is not None:
+            warnings.append(f"connection {connection.number}: {fit.warning}")
+    return lines, warnings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PeriodMemory:
+    """What is known of a sensor's sample period from another day; whoever calls keeps it.
+
+    Attributes
+    ----------
+    rate_hz : float
+        The nominal rate at which it was measured. At another rate of the same chip the period is
+        off by the same share, since all its rates come from one oscillator.
+    period_s, period_u_s : float
+        As measured, with its standard uncertainty then.
+    at : str
+        When, ISO 8601.
+    """
+
+    rate_hz: float
+    period_s: float
+    period_u_s: float
+    at: str
+
+    def for_rate(self, rate_hz: float) -> tuple[float, float]:
+        """Return period and standard uncertainty, s, to begin with at a nominal rate today."""
+        period_s = self.period_s * self.rate_hz / rate_hz
+        relative_u = math.hypot(self.period_u_s / self.period_s, REMEMBERED_U)
+        return period_s, relative_u * period_s
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it as JSON takes it."""
+        return {
+            "rate_hz": self.rate_hz,
+            "period_s": self.period_s,
+            "period_u_s": self.period_u_s,
+            "at": self.at,
+        }
+
+    @classmethod
+    def from_dict(cls, kept: object) -> Self | None:
+        """Read what `as_dict` gave; None for anything that can't be a period."""
+        if not isinstance(kept, Mapping):
+            return None
+        numbers = [kept.get(key) for key in ("rate_hz", "period_s", "period_u_s")]
+        if not all(
+            isinstance(x, (int, float)) and not isinstance(x, bool) and math.isfinite(x) and x > 0
+            for x in numbers
+        ):
+            return None
+        rate_hz, period_s, period_u_s = (float(x) for x in numbers if isinstance(x, (int, float)))
+        if abs(period_s * rate_hz - 1.0) > ODD_RATE or period_u_s > NOMINAL_PERIOD_U * period_s:
+            return None
+        return cls(
+            rate_hz=rate_hz, period_s=period_s, period_u_s=period_u_s, at=str(kept.get("at", ""))
         )
-    return lines
+
+
+class LiveTimeBase:
+    """The time base of a recording that goes on: fed packet by packet, asked at any time.
+
+    Memory is bounded and feeding is cheap; the fit is made anew when it is asked for and enough
+    has come since the last one.
+
+    Parameters
+    ----------
+    rate_hz : float
+        Nominal rate.
+    remembered : PeriodMemory, optional
+        From another day: combined with what this session measures, by inverse variance.
+
+    Attributes
+    ----------
+    rate_hz : float
+    """
+
+    # Points that wait to be taken in, and how long a fit stays good: half a second, or this share
+    # of the time that it is made from.
+    WAITING: Final = 256
+    REFIT_S: Final = 0.5
+    REFIT_SHARE: Final = 0.02
+
+    def __init__(self, rate_hz: float, *, remembered: PeriodMemory | None = None) -> None:
+        self.rate_hz = rate_hz
+        self._nominal_ns = 1e9 / rate_hz
+        self._remembered: tuple[float, float] | None = None
+        if remembered is not None:
+            period_s, u_s = remembered.for_rate(rate_hz)
+            self._remembered = (period_s * 1e9, u_s * 1e9)
+        self._waiting: list[tuple[int, int, int, int, int, int]] = []
+        self._first_seq: int | None = None
+        self._connection: _Connection | None = None
+        self._done: list[_Line] = []
+        self._started_ns = self._last_ns = 0
+        self._fit: tuple[TimeBase, bool, _Line] | None = None
+        self._fit_ns = 0
+
+    def feed(
+        self, first_seq: int, count: int, arrival_ns: int, connection: int = 0, ticks_ns: int = -1
+    ) -> None:
+        """Take one packet: numbers as in `packets.npy`; `ticks_ns` is -1 without a clock."""
+        if count < 1:
+            return
+        if self._connection is None or connection != self._connection.number:
+            self._next_connection(connection, first_seq, arrival_ns)
+        self._waiting.append((arrival_ns, first_seq, count, -1, ticks_ns, connection))
+        self._last_ns = max(self._last_ns, arrival_ns)
+        if len(self._waiting) >= self.WAITING:
+            self._take()
+
+    def _next_connection(self, number: int, first_seq: int, arrival_ns: int) -> None:
+        if self._connection is None:
+            self._first_seq = first_seq
+        else:
+            self._fit = None
+            self._done.append(self._now()[2])
+        self._connection = _Connection(number)
+        self._started_ns = self._last_ns = arrival_ns
+        self._fit = None
+
+    def _take(self) -> None:
+        if self._waiting and self._connection is not None:
+            self._connection.feed(np.array(self._waiting, PACKET_DTYPE))
+            self._waiting.clear()
+
+    def _now(self) -> tuple[TimeBase, bool, _Line]:
+        """Return the fit, made anew if it is old."""
+        span_ns = self._last_ns - self._started_ns
+        good_ns = max(self.REFIT_S * 1e9, self.REFIT_SHARE * span_ns)
+        if self._fit is not None and self._last_ns - self._fit_ns < good_ns:
+            return self._fit
+        assert self._connection is not None, "nothing was fed yet"
+        self._take()
+        found = self._connection.measure(self._nominal_ns)
+        before = [(line.period_ns, line.period_u_ns) for line in self._done if line.fitted]
+        estimates = [] if found is None else [(found.period_ns, found.period_u_ns)]
+        if before:
+            # Long and short connections weigh by their uncertainty; what they share is the drift.
+            period, u = combine(*before)
+            estimates.append((period, math.hypot(u, SESSION_U * period)))
+        measured = bool(estimates)
+        if self._remembered is not None and not (
+            found is not None and _contradict(self._remembered, estimates[0])
+        ):
+            estimates.append(self._remembered)
+        nominal = (
+            self._nominal_ns,
+            _with_crystal(self._nominal_ns, NOMINAL_PERIOD_U * self._nominal_ns),
+        )
+        period, u = combine(*(estimates or [nominal]))
+        if found is None or len(estimates) > 1:
+            line = self._connection.line(
+                self._connection.anchored(period, u), fitted=found is not None
+            )
+        else:
+            line = self._connection.line(found, fitted=True)
+        lines = [*self._done, line]
+        assert self._first_seq is not None
+        seq, time_s = _nodes(lines, self._first_seq)
+        base = TimeBase(seq=seq, time_s=time_s, period_s=period / 1e9, period_u_s=u / 1e9)
+        self._fit, self._fit_ns = (base, measured, line), self._last_ns
+        return self._fit
+
+    @property
+    def period_s(self) -> float:
+        """Sample period: as well as it is known now, the nominal one to begin with."""
+        return 1.0 / self.rate_hz if self._connection is None else self._now()[0].period_s
+
+    @property
+    def period_u_s(self) -> float:
+        """Its standard uncertainty; 2 % while only the nominal rate is known."""
+        if self._connection is None:
+            return NOMINAL_PERIOD_U / self.rate_hz
+        return self._now()[0].period_u_s
+
+    @property
+    def known(self) -> bool:
+        """Tell whether the period is known well enough for durations in milliseconds."""
+        return self.period_u_s <= KNOWN_U * self.period_s
+
+    @property
+    def measured(self) -> bool:
+        """Tell whether this session has measured the period, so that it is worth remembering."""
+        return self._connection is not None and self._now()[1] and self.known
+
+    def remember(self, at: str) -> PeriodMemory | None:
+        """Return what to keep for the sensor's next day; None if nothing was measured."""
+        if not self.measured:
+            return None
+        return PeriodMemory(
+            rate_hz=self.rate_hz, period_s=self.period_s, period_u_s=self.period_u_s, at=at
+        )
+
+    def time_of_seq(self, seq: npt.ArrayLike) -> Array:
+        """Return seconds since the first sample, for sample numbers that may be fractional."""
+        return self._now()[0].time_of_seq(seq)
+
+    def earliest_ns(self, seq: float) -> int:
+        """Return when a sample of this connection would arrive if nothing held it up.
+
+        On the clock of the arrivals. What a live cue comes later than this is delay of the radio.
+        """
+        line = self._now()[2]
+        return line.anchor_ns + round(line.period_ns * (seq - line.anchor_seq))
 
 
 def _nodes(lines: list[_Line], first_seq: int) -> tuple[Array, Array]:

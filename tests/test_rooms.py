@@ -44,8 +44,8 @@ ONLY_IN = {("sensor", "pandas"): {"csvfile.py"}}
 
 
 def room_files(room: str) -> list[Path]:
-    """Return the Python files of a room."""
-    return sorted((ROOT / room).rglob("*.py"))
+    """Return the Python files of a room, without the firmware: that runs on the sensor."""
+    return sorted(p for p in (ROOT / room).rglob("*.py") if "firmware" not in p.parts)
 
 
 def imports_of(path: Path) -> set[str]:

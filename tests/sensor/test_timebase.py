@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,9 +13,12 @@ from scipy.spatial import ConvexHull
 from sensor import timebase
 from sensor.recording import PACKET_DTYPE
 from sensor.timebase import (
+    LiveTimeBase,
+    PeriodMemory,
     SeqNumberer,
     StampFitter,
     TimeBase,
+    combine,
     fit_packets,
     hull_line,
     robust_period_s,
@@ -113,6 +118,17 @@ def test_the_uncertainty_is_that_of_the_jitter_model(
     assert np.mean(np.abs(error) > 3.0 * np.array(uncertainty)) <= 0.1
 
 
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 10**6), n=st.integers(3, 200))
+def test_the_corners_are_those_of_the_convex_hull(seed: int, n: int) -> None:
+    rng = np.random.default_rng(seed)
+    x = np.cumsum(rng.integers(1, 9, n)).astype(float)
+    y = rng.exponential(1.0, n) * np.ptp(x)
+    hull = ConvexHull(np.column_stack([x, y]))
+    below = hull.simplices[hull.equations[:, 1] < 0.0]
+    np.testing.assert_array_equal(timebase._lower_hull(x, y), np.unique(below))
+
+
 def test_pieces_and_thinning_change_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     rng = np.random.default_rng(3)
     arrival = link_arrivals_s(rng, rate_hz=203.0, batch=8, duration_s=120.0)
@@ -125,7 +141,7 @@ def test_pieces_and_thinning_change_nothing(monkeypatch: pytest.MonkeyPatch) -> 
     assert pieces is not None
     assert thinned is not None
     assert pieces.period_s == whole.period_s
-    assert thinned.period_s == pytest.approx(whole.period_s, rel=3e-6)
+    assert thinned.period_s == pytest.approx(whole.period_s, rel=1e-12)
 
 
 # -- connections -------------------------------------------------------------------------------
@@ -226,6 +242,277 @@ def test_packets_of_unequal_size_are_no_trouble() -> None:
     base = fit_packets([rows], nominal_rate_hz=200.0, first_seq=0)
     assert base is not None
     assert 1.0 / base.period_s == pytest.approx(203.0, rel=1e-8)
+
+
+# -- the sensor's own clock --------------------------------------------------------------------
+
+
+def with_ticks(rows: np.ndarray, rate_hz: float, late_s: np.ndarray | float = 0.0) -> np.ndarray:
+    """Rows with the time of each first sample on the sensor's clock, in whole microseconds."""
+    rows = rows.copy()
+    at_s = 3.0 + rows["first_seq"] / rate_hz + late_s
+    rows["ticks"] = np.round(at_s * 1e6).astype(np.int64) * 1000
+    return rows
+
+
+def test_a_clock_in_the_sensor_tells_the_period_in_a_second() -> None:
+    rng = np.random.default_rng(8)
+    rows = packet_rows(link_arrivals_s(rng, rate_hz=203.0, batch=8, duration_s=1.5), batch=8)
+    assert not np.any(rows["ticks"])
+    without = fit_packets([rows], nominal_rate_hz=200.0, first_seq=0)
+    stamped = fit_packets([with_ticks(rows, 203.0)], nominal_rate_hz=200.0, first_seq=0)
+    assert without is not None
+    assert stamped is not None
+    assert without.period_u_s > 0.015 * without.period_s
+    assert stamped.warnings == ()
+    assert stamped.period_s * 203.0 == pytest.approx(1.0, abs=1e-6)
+    # Two crystals at most, 50 ppm each.
+    assert 30e-6 < stamped.period_u_s / stamped.period_s < 60e-6
+
+
+def test_stamps_of_reading_in_batches_are_good_enough() -> None:
+    # A firmware that reads the chip's memory now and then stamps up to a period late.
+    rng = np.random.default_rng(9)
+    error, stated = [], []
+    for _ in range(40):
+        rows = packet_rows(link_arrivals_s(rng, rate_hz=203.0, batch=8, duration_s=5.0), batch=8)
+        rows = with_ticks(rows, 203.0, rng.uniform(0.0, 1.0 / 203.0, len(rows)))
+        base = fit_packets([rows], nominal_rate_hz=200.0, first_seq=0)
+        assert base is not None
+        error.append(base.period_s * 203.0 - 1.0)
+        stated.append(base.period_u_s * 203.0)
+    rms = float(np.sqrt(np.mean(np.square(error))))
+    assert rms < 150e-6
+    assert 0.7 < float(np.sqrt(np.mean(np.square(stated)))) / rms < 3.0
+
+
+def test_stamps_made_from_the_sample_number_are_not_believed() -> None:
+    rng = np.random.default_rng(10)
+    for duration_s, u in ((1.5, 0.02), (10.0, 0.001)):
+        arrival = link_arrivals_s(rng, rate_hz=203.0, batch=8, duration_s=duration_s)
+        rows = with_ticks(packet_rows(arrival, batch=8), 200.0)
+        base = fit_packets([rows], nominal_rate_hz=200.0, first_seq=0)
+        assert base is not None
+        assert base.period_u_s < 1.01 * u * base.period_s
+        assert abs(base.period_s * 203.0 - 1.0) < 3.0 * base.period_u_s * 203.0
+    (warning,) = base.warnings
+    assert "connection 0: the sensor's own time stamps differ from the arrivals by 1.49%" in warning
+
+
+def test_stamps_that_go_back_are_left_out() -> None:
+    rows = with_ticks(packet_rows(np.arange(1, 501) * 8 / 203.0, batch=8), 190.0)
+    rows["ticks"][300:] -= rows["ticks"][299]
+    base = fit_packets([rows], nominal_rate_hz=200.0, first_seq=0)
+    assert base is not None
+    assert base.warnings == ()
+    assert base.period_s * 203.0 == pytest.approx(1.0, abs=1e-6)
+
+
+# -- live --------------------------------------------------------------------------------------
+
+
+def feed_all(base: LiveTimeBase, rows: np.ndarray) -> None:
+    for arrival_ns, first, count, _, ticks, connection in rows.tolist():
+        base.feed(first, count, arrival_ns, connection, ticks or -1)
+
+
+def two_connections(seed: int, *, ticks: bool = False) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    first = packet_rows(link_arrivals_s(rng, rate_hz=203.0, batch=8, duration_s=20.0), batch=8)
+    later = 31.0 + link_arrivals_s(rng, rate_hz=202.9, batch=8, duration_s=15.0)
+    second = packet_rows(later, batch=8, first_seq=6400, connection=1)
+    if ticks:
+        first, second = with_ticks(first, 203.0), with_ticks(second, 202.9, -20.0)
+    return np.concatenate([first, second])
+
+
+@pytest.mark.parametrize("ticks", [False, True])
+def test_live_is_as_afterwards(ticks: bool) -> None:
+    rows = two_connections(11, ticks=ticks)
+    live = LiveTimeBase(200.0)
+    feed_all(live, rows)
+    whole = fit_packets([rows], nominal_rate_hz=200.0, first_seq=0)
+    assert whole is not None
+    seq = np.arange(0.0, 9400.0, 13.7)
+    np.testing.assert_allclose(live.time_of_seq(seq), whole.time_of_seq(seq), atol=2e-3)
+    # In the first connection the fit is the very same one.
+    early = seq[seq < 4000]
+    np.testing.assert_allclose(live.time_of_seq(early), whole.time_of_seq(early), atol=1e-9)
+    assert np.all(np.diff(live.time_of_seq(seq)) > 0.0)
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 10**6), asks=st.lists(st.integers(0, 800), max_size=6))
+def test_asking_in_between_changes_nothing(seed: int, asks: list[int]) -> None:
+    rows = two_connections(seed)[:800]
+    asked, quiet = LiveTimeBase(200.0), LiveTimeBase(200.0)
+    for i in range(len(rows)):
+        feed_all(asked, rows[i : i + 1])
+        if i in asks:
+            assert asked.period_u_s > 0.0
+    feed_all(quiet, rows)
+    # What was asked for may be half a second old: bring both up to date.
+    for base in (asked, quiet):
+        feed_all(base, packet_rows(np.array([60.0]), batch=8, first_seq=12_160, connection=1))
+    assert asked.period_s == quiet.period_s
+    assert asked.period_u_s == quiet.period_u_s
+
+
+def test_clocks_of_two_connections_are_never_mixed() -> None:
+    # The second connection's clock is another, as after a restart of the sensor: whatever the
+    # first one was, lengths within the second are its own.
+    rng = np.random.default_rng(12)
+    later = 100.0 + link_arrivals_s(rng, rate_hz=206.0, batch=8, duration_s=30.0)
+    second = packet_rows(later, batch=8, first_seq=50_000, connection=1)
+    lengths = []
+    for first_hz in (195.0, 203.0):
+        earlier = link_arrivals_s(
+            np.random.default_rng(13), rate_hz=first_hz, batch=8, duration_s=30.0
+        )
+        rows = np.concatenate([packet_rows(earlier, batch=8), second])
+        whole = fit_packets([rows], nominal_rate_hz=200.0, first_seq=0)
+        assert whole is not None
+        lengths.append(float(np.diff(whole.time_of_seq([50_100, 52_160]))[0]))
+    assert lengths[0] == pytest.approx(10.0, abs=1e-3)
+    assert lengths[1] == pytest.approx(lengths[0], abs=1e-9)
+
+
+def test_at_first_the_period_is_not_known_and_says_so() -> None:
+    base = LiveTimeBase(200.0)
+    assert base.period_s == 1 / 200.0
+    assert base.period_u_s == pytest.approx(0.02 / 200.0)
+    assert not base.known
+    assert base.remember("2026-05-04T10:00:00+02:00") is None
+    rng = np.random.default_rng(14)
+    arrival = link_arrivals_s(rng, rate_hz=203.0, batch=8, duration_s=15.0)
+    known_at_s = None
+    for i, row in enumerate(packet_rows(arrival, batch=8)):
+        feed_all(base, row.reshape(1))
+        assert abs(base.period_s * 203.0 - 1.0) < 4.0 * base.period_u_s * 203.0
+        if base.known and known_at_s is None:
+            known_at_s = arrival[i]
+    assert known_at_s is not None
+    assert 2.0 < known_at_s < 8.0
+    kept = base.remember("2026-05-04T10:00:00+02:00")
+    assert kept is not None
+    assert kept.period_s == base.period_s
+    assert kept.period_s * 203.0 == pytest.approx(1.0, abs=5e-4)
+
+
+def test_a_remembered_period_is_known_at_once_and_gives_way() -> None:
+    kept = PeriodMemory(rate_hz=400.0, period_s=1 / 405.9, period_u_s=1e-7, at="")
+    base = LiveTimeBase(200.0, remembered=kept)  # the same chip at another rate
+    rng = np.random.default_rng(15)
+    rows = packet_rows(link_arrivals_s(rng, rate_hz=203.1, batch=8, duration_s=30.0), batch=8)
+    feed_all(base, rows[:3])
+    assert base.known
+    assert not base.measured
+    assert base.period_s == pytest.approx(1 / 202.95)
+    assert base.period_u_s / base.period_s == pytest.approx(1e-3, rel=0.01)
+    feed_all(base, rows[3:])
+    assert base.measured
+    assert base.period_s * 203.1 == pytest.approx(1.0, abs=60e-6)
+    # What was measured alone, and the memory, by inverse variance.
+    alone = LiveTimeBase(200.0)
+    feed_all(alone, rows)
+    value, u = combine((alone.period_s, alone.period_u_s), kept.for_rate(200.0))
+    assert base.period_s == pytest.approx(value, rel=1e-12)
+    assert base.period_u_s == pytest.approx(u, rel=1e-9)
+
+
+def test_a_memory_of_another_chip_is_dropped_once_that_shows() -> None:
+    kept = PeriodMemory(rate_hz=200.0, period_s=1 / 195.0, period_u_s=1e-7, at="")
+    base = LiveTimeBase(200.0, remembered=kept)
+    rng = np.random.default_rng(16)
+    feed_all(
+        base, packet_rows(link_arrivals_s(rng, rate_hz=203.0, batch=8, duration_s=10.0), batch=8)
+    )
+    assert base.period_s * 203.0 == pytest.approx(1.0, abs=5e-4)
+
+
+@given(
+    st.none()
+    | st.integers()
+    | st.dictionaries(
+        st.sampled_from(["rate_hz", "period_s", "period_u_s", "at"]),
+        st.none() | st.booleans() | st.floats() | st.integers() | st.text(max_size=3),
+    )
+)
+def test_any_memory_is_read_or_left(kept: object) -> None:
+    found = PeriodMemory.from_dict(kept)
+    if found is not None:
+        period_s, u_s = found.for_rate(100.0)
+        assert 0.0 < u_s < 0.03 * period_s
+        assert abs(period_s * 100.0 - 1.0) < 0.11
+
+
+def test_a_memory_comes_back_as_it_was_kept() -> None:
+    kept = PeriodMemory(rate_hz=208.0, period_s=0.0048, period_u_s=2e-7, at="2026-05-04T10:00Z")
+    assert PeriodMemory.from_dict(kept.as_dict()) == kept
+
+
+def test_combining_is_the_weighted_mean() -> None:
+    # Worked by hand: weights 1 and 1/4, mean (10 + 15 / 4) / 1.25 = 11, variance 1 / 1.25.
+    assert combine((10.0, 1.0), (15.0, 2.0)) == pytest.approx((11.0, 0.8**0.5))
+
+
+def test_hours_take_bounded_memory_and_little_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(timebase, "MAX_POINTS", 500)
+    base = LiveTimeBase(200.0)
+    rng = np.random.default_rng(17)
+    arrival = link_arrivals_s(rng, rate_hz=203.0, batch=8, duration_s=600.0)
+    tracemalloc.start()
+    try:
+        for rows in np.array_split(packet_rows(arrival, batch=8), 100):
+            feed_all(base, rows)
+            assert base.period_u_s > 0.0
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert peak < 2 * 2**20
+    assert base.period_s * 203.0 == pytest.approx(1.0, abs=1e-6)
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.integers(1, 10**6) | st.just(1),  # step of the sample number
+            st.integers(-(10**9), 10**12) | st.just(0),  # and of the arrival, ns
+            st.integers(-2, 10**15),
+            st.integers(0, 19),
+            st.sampled_from([0] * 9 + [1]),  # whether a new connection begins
+        ),
+        min_size=1,
+        max_size=60,
+    )
+)
+def test_whatever_comes_there_is_a_period_and_time_goes_on(
+    packets: list[tuple[int, int, int, int, int]],
+) -> None:
+    base = LiveTimeBase(200.0)
+    seq = arrival_ns = connection = 0
+    for step, late, ticks, count, again in packets:
+        arrival_ns += late
+        connection += again
+        base.feed(seq, count, arrival_ns, connection, ticks)
+        assert 0.0 < base.period_u_s < 1e9
+        assert base.period_s > 0.0
+        assert isinstance(base.known, bool)
+        if count:
+            assert np.isfinite(base.time_of_seq(seq))
+        seq += count + step
+    if any(count for _, _, _, count, _ in packets):
+        assert np.all(np.diff(base.time_of_seq(np.linspace(0, seq, 50))) > 0.0)
+
+
+def test_when_a_sample_would_arrive_if_nothing_held_it_up() -> None:
+    rows = packet_rows(np.arange(1, 501) * 8 / 203.0 + 0.01, batch=8)
+    rows["arrival_ns"][::2] += 40_000_000
+    base = LiveTimeBase(200.0)
+    feed_all(base, rows)
+    # Packet 101 (odd, not held up) ends with sample 815.
+    assert base.earliest_ns(815) == pytest.approx((102 * 8 / 203.0 + 0.01) * 1e9, abs=1e5)
 
 
 # -- stamps ------------------------------------------------------------------------------------

@@ -2,10 +2,24 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 from collections.abc import Generator
+from pathlib import Path
 
 import pytest
+
+
+_HOMES = itertools.count()
+
+
+@pytest.fixture(autouse=True)
+def _home_of_its_own(
+    tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Keep every test out of the home of whoever runs it."""
+    folder: Path = tmp_path_factory.getbasetemp() / "homes" / str(next(_HOMES))
+    monkeypatch.setenv("UNHURRIED_HOME", str(folder))
 
 
 @pytest.hookimpl(wrapper=True)

@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pytest
 
-
 _HOMES = itertools.count()
 
 

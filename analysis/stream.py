@@ -25,6 +25,9 @@ __all__ = ["FinderParams", "SwingFinder"]
 LEAST_RATE_HZ = 49.5
 """Slower than this the downswing has under a dozen samples ."""
 
+MOVING_DPS = 60.0
+"""Faster than this is no sway nor tremor (README of the simulation), whatever the bias."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FinderParams:
@@ -65,6 +68,9 @@ class SwingFinder:
         Ranges of the sensor; where unknown, clipping is told from runs of equal extreme values.
     gyr_delay_s, acc_delay_s : float
         Delay of the chip's own low-pass filters at low frequency, taken off the times.
+    gyr_scale_u : float
+        Standard uncertainty of the gyroscope's scale, as a share: 0.01 for one that was never
+        calibrated (1-3 %, from memory).
     params : FinderParams
 
     Raises
@@ -82,6 +88,7 @@ class SwingFinder:
         acc_range_g: float | None = None,
         gyr_delay_s: float = 0.0,
         acc_delay_s: float = 0.0,
+        gyr_scale_u: float = 0.01,
         params: FinderParams | None = None,
     ) -> None:
         if not rate_hz >= LEAST_RATE_HZ:
@@ -95,6 +102,7 @@ class SwingFinder:
             acc_range_g=acc_range_g,
             gyr_delay_s=gyr_delay_s,
             acc_delay_s=acc_delay_s,
+            gyr_scale_u=gyr_scale_u,
         )
         self.short_strokes = 0
         self.lost_samples = 0
@@ -185,6 +193,7 @@ class SwingFinder:
         self._waiting = []
         self._rising = None
         self._valley = 0.0
+        self._most = 0.0
         self._lobe_before = 0.0
         self._last_swing_block = -1
         self._bias_history = {-1: (self._rate_bias.copy(), self._rate_bias_information)}
@@ -252,49 +261,51 @@ class SwingFinder:
         g = total[:, 3:]
         sizes = np.sqrt(g[:, 0] ** 2 + g[:, 1] ** 2 + g[:, 2] ** 2).tolist()
         still = self._still_blocks
+        least_peak = self.params.outline.least_peak_dps
         k = self._blocks_done
+        rising, valley, most = self._rising, self._valley, self._most
         for size in sizes:
+            # Follow the rate: remember peaks, and when the motion after each has died down.
+            if rising is None:
+                if size < valley:
+                    valley = size
+                elif size > 1.4 * valley + 15.0:
+                    rising = _Peak(k, size)
+            elif size > rising.size:
+                rising.block, rising.size = k, size
+            elif size < 0.65 * rising.size:
+                # The lobe before a downswing is its backswing, which is slower.
+                if rising.size >= least_peak and rising.size > 1.05 * self._lobe_before:
+                    self._waiting.append(rising)
+                self._lobe_before = rising.size
+                rising = None
+                valley = size
+            if size > most:
+                most = size
             k += 1
             if k % still == 0:
-                self._read_bias(k)
-            self._watch(k - 1, size)
+                self._read_bias(k, most)
+                most = 0.0
             if not self._waiting:
                 continue
+            for peak in self._waiting:
+                if peak.due is None and (
+                    size < 0.1 * peak.size or k - 1 - peak.block >= self._ahead_blocks
+                ):
+                    peak.due = k + self._settle_blocks
             for peak in [p for p in self._waiting if p.due is not None and p.due <= k]:
                 self._waiting.remove(peak)
                 self._judge(peak, k, found)
+        self._rising, self._valley, self._most = rising, valley, most
         self._blocks_done = k
 
-    def _watch(self, block: int, size: float) -> None:
-        """Follow the coarse rate: remember peaks, and when the motion after each has died down."""
-        rising = self._rising
-        if rising is None:
-            if size < self._valley:
-                self._valley = size
-            elif size > 1.4 * self._valley + 15.0:
-                self._rising = _Peak(block, size)
-        elif size > rising.size:
-            rising.block, rising.size = block, size
-        elif size < 0.65 * rising.size:
-            # The lobe before a downswing is its backswing, which is slower.
-            if (
-                rising.size >= self.params.outline.least_peak_dps
-                and rising.size > 1.05 * self._lobe_before
-            ):
-                self._waiting.append(rising)
-            self._lobe_before = rising.size
-            self._rising = None
-            self._valley = size
-        for peak in self._waiting:
-            if peak.due is None and (
-                size < 0.1 * peak.size or block - peak.block >= self._ahead_blocks
-            ):
-                peak.due = block + 1 + self._settle_blocks
+    def _read_bias(self, end: int, most_dps: float) -> None:
+        """Read the gyroscope's bias off the last half second, and keep what is known by then.
 
-    def _read_bias(self, end: int) -> None:
-        """Read the gyroscope's bias off the last half second, and keep what is known by then."""
+        ``most_dps`` is the fastest block in it: with a swing's or a step's rate it isn't still.
+        """
         i = end - self._block_base
-        if i >= self._still_blocks:
+        if i >= self._still_blocks and most_dps < MOVING_DPS:
             self._learn_bias(
                 self._gyr_blocks[i - self._still_blocks : i],
                 self._acc_blocks[i - self._still_blocks : i],
@@ -306,17 +317,17 @@ class SwingFinder:
 
     def _learn_bias(self, gyr: Array, acc: Array) -> None:
         """Take a stretch into the bias if the sensor was still in it."""
-        if float(np.abs(gyr[0]).max()) > 40.0:
-            return
-        mean = gyr.sum(axis=0) / len(gyr)
-        off = gyr - mean
-        spread2 = float((off * off).sum()) / len(gyr)
-        acc_mean = acc.sum(axis=0) / len(acc)
-        acc_off = acc - acc_mean
-        acc_spread2 = float((acc_off * acc_off).sum()) / len(acc)
-        level2 = float(mean @ mean)
+        # Spread of means over a tenth of a second: tremor, which is faster, comes to nothing in
+        # half a second, and a shaking hand can be still in the mean.
+        n = len(gyr) // 5
+        means = np.concatenate([gyr, acc], axis=1)[-5 * n :].reshape(n, 5, 6).sum(axis=1) / 5.0
+        middle = means.sum(axis=0) / n
+        off = means - middle
+        x, y, z, ax, ay, az = ((off * off).sum(axis=0) / n).tolist()
+        spread2, acc_spread2 = x + y + z, ax + ay + az
+        mean = middle[:3]
         # Still: a person standing sways by a degree or two a second; a chip's bias is below 20.
-        if spread2 >= 6.0**2 or acc_spread2 >= 0.6**2 or level2 >= 25.0**2:
+        if spread2 >= 6.0**2 or acc_spread2 >= 0.6**2 or float(mean @ mean) >= 25.0**2:
             return
         forget = float(np.exp(-self.params.still_s / self.params.bias_memory_s))
         information = 1.0 / (0.05**2 + spread2 + 0.2 * acc_spread2 / 0.1**2)
@@ -360,7 +371,7 @@ class SwingFinder:
             bias_dps=bias,
             bias_u_dps=float(1.0 / np.sqrt(information)) if information > 0 else float("inf"),
         )
-        swing = measure(window, _in_samples(rough, nb), self._conditions)
+        swing = measure(window, _in_samples(rough, nb), self._conditions, rally=rally)
         if swing is None:
             return
         if swing.turn_deg is not None and swing.turn_deg < self.params.outline.short_stroke_deg:

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -459,3 +460,59 @@ def test_progress_adds_up(session: Path) -> None:
         analyze_recording(recording, progress=steps.append)
         assert sum(steps) == recording.n_samples
         assert math.isfinite(recording.duration_s)
+
+
+class TestBudget:
+    def test_every_number_has_its_sources_and_they_make_the_whole(
+        self, session: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        text = output(capsys, f"{session}#2", "--budget")
+        assert all(len(line) <= 80 for line in text.splitlines())
+        swing = swings_of(open_recording(session))[1]
+        # "backswing  823.5 ± 3.2 ms  sway at address  3.18", then a line for each further source.
+        stated: dict[str, tuple[float, list[float]]] = {}
+        for line in text.splitlines():
+            head = re.match(r"  (\w[\w ]*?) +[-\d.]+ ± ([\d.]+)", line)
+            if head:
+                stated[head[1]] = (float(head[2]), [])
+            last = re.match(r".* ([\d.]+)$", line)
+            if last and stated and re.search("[a-z)]", line):
+                stated[list(stated)[-1]][1].append(float(last[1]))
+        assert list(stated) == [
+            "takeaway",
+            "top",
+            "impact",
+            "finish",
+            "backswing",
+            "downswing",
+            "swing time",
+            "ratio",
+            "forearm turn",
+            "peak rate",
+            "peak to impact",
+            "time at top",
+        ]
+        for word, (u, parts) in stated.items():
+            assert u == pytest.approx(math.hypot(*parts), rel=0.1, abs=1e-4), word
+        assert stated["swing time"][0] == pytest.approx(swing.swing_ms_u, rel=0.05)
+        assert "sway at address" in text
+        assert "Absent: across axis." in text
+
+    def test_for_one_swing_only(self, session: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        message = output(capsys, session, "--budget", code=2)
+        assert message.count("\n") == 1
+        assert "#1" in message
+
+    @pytest.mark.parametrize("other", ["--json", "--csv"])
+    def test_is_a_table_of_its_own(
+        self, other: str, session: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        assert "--budget" in output(capsys, f"{session}#2", "--budget", other, code=2)
+
+    def test_what_is_absent_is_said_to_be(
+        self, holed: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        text = output(capsys, f"{holed}#2", "--budget")
+        (line,) = [line for line in text.splitlines() if line.startswith("  Absent:")]
+        for word in ("top", "backswing", "downswing", "ratio"):
+            assert word in line

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import json
@@ -13,8 +14,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from unhurried.errors import CommandError
+from unhurried.errors import CommandError, show
+from unhurried.home import home_option
 from unhurried.options import (
+    ExistingPath,
     ExistingSwingPath,
     SwingPath,
     clock,
@@ -57,30 +60,64 @@ DETAIL_ONLY = {"clipped", "gap", "no_long_axis", "no_finish", "gap_finish"}
     metavar="FILE",
     help="Draw turn and rate, or the whole session, to a .png or .svg file.",
 )
+@click.option(
+    "--budget",
+    "with_budget",
+    is_flag=True,
+    help="With PATH#N: what each uncertainty is made of, by source.",
+)
+@click.option(
+    "--own-strikes",
+    is_flag=True,
+    help="Time rehearsals by the player's own strikes with the same club (five or more).",
+)
+@click.option(
+    "--strikes-of",
+    type=ExistingPath(),
+    multiple=True,
+    metavar="PATH",
+    help="Take strikes from this recording as well (same mount); may be repeated.",
+)
 @recording_options
+@home_option
 @overwrite_plot_option
 def command(
     path: SwingPath,
     as_json: bool,
     as_csv: bool,
+    with_budget: bool,
     plot: Path | None,
+    own_strikes: bool,
+    strikes_of: tuple[Path, ...],
     overwrite: bool,
     **options: Any,
 ) -> None:
     """Find and measure the swings of the recording PATH, a folder or a CSV file.
 
     Prints a table of all swings and a summary by player and club. PATH#N tells everything
-    about swing N, each number with its standard uncertainty.
+    about swing N, each number with its standard uncertainty; --budget says what makes it up.
 
     \b
     Examples:
       unhurried analyze session
       unhurried analyze session#3 --plot third.png
+      unhurried analyze session#3 --budget
       unhurried analyze swings.csv --mount club --gyr-range-dps 2000
+      unhurried analyze today --own-strikes --strikes-of yesterday
       unhurried analyze session --csv > swings.csv
     """
     if as_json and as_csv:
         raise click.UsageError("give --json or --csv, not both", click.get_current_context())
+    if with_budget and (as_json or as_csv):
+        raise click.UsageError(
+            "--budget is a table of its own: leave out --json and --csv",
+            click.get_current_context(),
+        )
+    if with_budget and path.index is None:
+        raise click.UsageError(
+            f"--budget is for one swing: give its number, as in {path.path.name}#1",
+            click.get_current_context(),
+        )
     if plot is not None:
         from review.plot import check_plot_file
 
@@ -90,11 +127,19 @@ def command(
             raise click.BadParameter(str(error), param_hint="'--plot'") from error
     from unhurried.wiring import analyze_recording
 
-    with open_with(path.path, **options) as recording:
+    with contextlib.ExitStack() as files:
+        recording = files.enter_context(open_with(path.path, **options))
+        others = [files.enter_context(open_with(other, **options)) for other in strikes_of]
         # On a terminal, and only if somebody would have to wait.
         n_bar = recording.n_samples if recording.n_samples >= LONG_WORK_SAMPLES else 0
         with progress(n_bar, "Analyzing") as advance:
-            analysis = analyze_recording(recording, progress=advance)
+            analysis = analyze_recording(
+                recording,
+                progress=advance,
+                own_strikes=own_strikes,
+                strikes_of=others,
+                remark=lambda text: show(f"{path.path}: {text}"),
+            )
         swing = None if path.index is None else _swing(analysis, path.path, path.index)
         if plot is not None:
             _plot(recording, analysis, swing, plot, overwrite=overwrite)
@@ -105,6 +150,9 @@ def command(
         click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
     elif as_csv:
         click.echo(csv_text(shown), nl=False)
+    elif with_budget and swing is not None:
+        for line in budget_lines(analysis, swing, _plain(path.path.resolve().name)):
+            click.echo(line)
     else:
         title = _plain(path.path.resolve().name)
         out = lines(analysis, title) if swing is None else detail_lines(analysis, swing, title)
@@ -156,7 +204,7 @@ def csv_text(swings: Iterable[Swing]) -> str:
 
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow([item.name for item in dataclasses.fields(Swing)])
+    writer.writerow([item.name for item in dataclasses.fields(Swing) if item.name != "budget"])
     for swing in swings:
         values = swing.as_dict()
         values["clipped"] = ";".join(swing.clipped)
@@ -452,6 +500,63 @@ def detail_lines(analysis: Analysis, swing: Swing, title: str) -> Iterator[str]:
     yield from _wrapped(_honesty(analysis.mount))
 
 
+def budget_lines(analysis: Analysis, swing: Swing, title: str) -> Iterator[str]:
+    """Give each number with its uncertainty and the sources that it is made of."""
+    member = MEMBERS.get(analysis.mount or "", "")
+    yield from _wrapped(
+        f"{title}: swing {swing.index} of {len(analysis.swings)} at {clock(_place_s(swing))}: "
+        "what each uncertainty is made of"
+    )
+    yield ""
+    yield f"  {'':<14} {'value ± uncertainty':>20} {'':<6}{'of which':<20}  {'±':>9}"
+    absent = []
+    for word, name, unit in (
+        ("takeaway", "takeaway_s", "s"),
+        ("top", "top_s", "s"),
+        ("impact", "impact_s", "s"),
+        ("finish", "finish_s", "s"),
+        ("backswing", "backswing_ms", "ms"),
+        ("downswing", "downswing_ms", "ms"),
+        ("swing time", "swing_ms", "ms"),
+        ("ratio", "tempo_ratio", ""),
+        (f"{member} turn".strip(), "turn_deg", "deg"),
+        ("peak rate", "peak_rate_dps", "deg/s"),
+        ("across axis", "peak_transverse_dps", "deg/s"),
+        ("peak to impact", "peak_to_impact_ms", "ms"),
+        ("time at top", "top_dwell_ms", "ms"),
+    ):
+        value, u = getattr(swing, name), getattr(swing, f"{name}_u")
+        if value is None or u is None:
+            absent.append(word)
+            continue
+        first = f"  {word:<14} {_with_u(value, u):>20} {unit:<6}"
+        decimals = _decimals(u) + 1
+        # The greatest first; what wouldn't show beside the sum is left out.
+        parts = sorted(swing.budget.get(name, ()), key=lambda part: -part.u)
+        for part in parts:
+            if round(part.u, decimals) == 0.0 and part is not parts[0]:
+                continue
+            mark = _SHARED_MARKS.get(part.shared or "", " ")
+            yield f"{first}{part.source:<20}{mark} {part.u:>9.{decimals}f}"
+            first = " " * len(first)
+    if absent:
+        yield from _wrapped(f"Absent: {', '.join(absent)}.", "  ", "    ")
+    yield ""
+    yield from _wrapped(
+        "± is one standard uncertainty (k = 1), in the unit of its number; the root of the sum of "
+        "the squares of the parts is the whole. Backswing, downswing, swing time and ratio share "
+        "their events, and their parts are carried through together."
+    )
+    yield from _wrapped(
+        "* is the same for all swings of this sensor, + for all of this recording: it doesn't tell "
+        "two of them apart."
+    )
+
+
+# Marks of errors that swings have in common.
+_SHARED_MARKS = {"sensor": "*", "recording": "+"}
+
+
 def _channel(name: str) -> str:
     """Say "gyro x" for gyr_x."""
     kind, _, axis = name.partition("_")
@@ -462,11 +567,13 @@ def _with_u(value: float | None, u: float | None) -> str:
     """Write a number and its uncertainty to the digits that the uncertainty leaves."""
     if value is None or u is None:
         return "-" + " " * 9
-    decimals = 2
-    if u > 0.0:
-        # Two significant digits of the uncertainty (JCGM 100, 7.2.6).
-        decimals = min(4, max(0, 1 - math.floor(math.log10(u))))
+    decimals = _decimals(u)
     return f"{value:.{decimals}f} ± {f'{u:.{decimals}f}':<7}"
+
+
+def _decimals(u: float) -> int:
+    """Decimals that show two significant digits of an uncertainty (JCGM 100, 7.2.6)."""
+    return min(4, max(0, 1 - math.floor(math.log10(u)))) if u > 0.0 else 2
 
 
 # -- words and numbers ---------------------------------------------------------------------------

@@ -26,6 +26,7 @@ from typing import IO, TYPE_CHECKING, Any, Final, NoReturn
 import numpy as np
 import numpy.typing as npt
 
+from sensor.calibration import Calibration
 from sensor.errors import ColumnMapError, CsvError, RateTooLowError, RecordingError
 from sensor.layout import AXES, FLOAT_DTYPE
 from sensor.npyfile import RowFile, Rows
@@ -547,6 +548,7 @@ def read_csv(
     gyr_range_dps: float | None = None,
     acc_range_g: float | None = None,
     column_map: str | None = None,
+    calibration: Calibration | None = None,
 ) -> Recording:
     """Open a CSV file as a recording.
 
@@ -559,6 +561,8 @@ def read_csv(
         What the file cannot say.
     column_map : str, optional
         See `parse_column_map`.
+    calibration : Calibration, optional
+        Corrects the values as they are read.
 
     Raises
     ------
@@ -598,6 +602,7 @@ def read_csv(
             RowFile(path, raw, FLOAT_DTYPE, 0, n_rows),
             warnings=source.warnings,
             hand=hand,
+            calibration=calibration,
         )
     except BaseException:
         spool.close()

@@ -17,6 +17,7 @@ from typing import Any, Final, Self, overload
 import numpy as np
 import numpy.typing as npt
 
+from sensor.calibration import UNCALIBRATED_GYR_U, Calibration
 from sensor.errors import NewerFormatError, RateTooLowError, RecordingError
 from sensor.layout import (
     ANNOTATIONS_FILE,
@@ -69,6 +70,8 @@ Ints = npt.NDArray[np.int64]
 MIN_RATE_HZ: Final = 50.0
 # The warning of a recording without a single sample.
 NO_SAMPLES: Final = "the recording holds no samples"
+# Standard gravity, exact (NIST SP 811).
+G_N_M_S2: Final = 9.80665
 # Rows read at a time: bounds the memory.
 PIECE: Final = 65_536
 # No session has a hole this long (at 1000 Hz, 34 years): such a number is damage.
@@ -149,6 +152,10 @@ class Recording:
         What people added later, as ``annotations.json`` has it.
     warnings : list of str
         What a reader should know, one plain line each.
+    calibration : Calibration or None
+        Applied to every value that is read; the files are as they were.
+    gyr_scale_u : float
+        Standard uncertainty of the gyroscope's scale, as a share.
     """
 
     def __init__(
@@ -162,6 +169,7 @@ class Recording:
         annotations: Mapping[str, Any] | None = None,
         warnings: Sequence[str] = (),
         hand: str | None = None,
+        calibration: Calibration | None = None,
     ) -> None:
         if session.nominal_rate_hz < MIN_RATE_HZ:
             raise RateTooLowError(path, too_slow(session.nominal_rate_hz))
@@ -171,6 +179,14 @@ class Recording:
         self.markers = sorted(markers, key=lambda marker: marker.seq)
         self.annotations = dict(annotations or {})
         self.warnings = list(warnings)
+        self.calibration = calibration
+        self.gyr_scale_u = UNCALIBRATED_GYR_U if calibration is None else calibration.gyr_scale_u
+        if calibration is not None and not calibration.fits(
+            session.gyr_range_dps, session.acc_range_g
+        ):
+            self.warnings.append(
+                "the calibration was made in other ranges of the sensor: their scale may differ"
+            )
         self._hand = hand
         self._rows = rows
         self._resample = False
@@ -293,6 +309,8 @@ class Recording:
             acc_scale = self.session.acc_m_s2_per_count or 1.0
             gyr_scale = self.session.gyr_dps_per_count or 1.0
             values *= np.array([acc_scale] * 3 + [gyr_scale] * 3)
+        if self.calibration is not None:
+            values[:, :3], values[:, 3:] = self.calibration.apply(values[:, :3], values[:, 3:])
         return values
 
     def _resampled(self, row: int) -> Iterator[tuple[Ints, Array]]:
@@ -332,6 +350,31 @@ class Recording:
         return Block(seq, self.time_of_seq(seq), values[:, :3], values[:, 3:])
 
     # -- reading ---------------------------------------------------------------------------
+
+    @property
+    def gyr_limit_dps(self) -> float | None:
+        """From which reading on, as read here, a channel of the gyroscope may be at its stop.
+
+        The session's range; with a calibration a little less, since it may shrink readings.
+        """
+        limit = self.session.gyr_range_dps
+        if self.calibration is None:
+            return limit
+        if limit is None and self.session.gyr_dps_per_count is not None:
+            limit = 32767 * self.session.gyr_dps_per_count
+        return None if limit is None else self.calibration.gyr_limit_dps(limit)
+
+    @property
+    def acc_limit_g(self) -> float | None:
+        """The same of the accelerometer, in g."""
+        limit = self.session.acc_range_g
+        if self.calibration is None:
+            return limit
+        if limit is None and self.session.acc_m_s2_per_count is not None:
+            limit = 32767 * self.session.acc_m_s2_per_count / G_N_M_S2
+        if limit is None:
+            return None
+        return self.calibration.acc_limit_m_s2(limit * G_N_M_S2) / G_N_M_S2
 
     def blocks(self, size: int = PIECE) -> Iterator[Block]:
         """Give all samples in their order, at most `size` at a time, in bounded memory."""
@@ -523,6 +566,7 @@ def open_recording(
     gyr_range_dps: float | None = None,
     acc_range_g: float | None = None,
     column_map: str | None = None,
+    calibration: Calibration | None = None,
 ) -> Recording:
     """Open a recording's folder or a CSV file.
 
@@ -533,6 +577,8 @@ def open_recording(
         What the caller knows better than the file, or what a CSV file cannot say.
     column_map : str, optional
         Names and units of a CSV file's columns, see `sensor.csvfile.parse_column_map`.
+    calibration : Calibration, optional
+        Corrects the values as they are read; nothing is written.
 
     Raises
     ------
@@ -555,15 +601,17 @@ def open_recording(
     if is_folder:
         if column_map is not None:
             raise RecordingError(path, "is a recording: a column map is for CSV files")
-        return _open_folder(path, options)
+        return _open_folder(path, options, calibration)
     if owned_file(path.name) and (path.parent / SESSION_FILE).exists():
         raise RecordingError(path, f"is one file of a recording: name its folder, {path.parent}")
     from sensor.csvfile import read_csv
 
-    return read_csv(path, column_map=column_map, **options)
+    return read_csv(path, column_map=column_map, calibration=calibration, **options)
 
 
-def _open_folder(folder: Path, options: dict[str, Any]) -> Recording:
+def _open_folder(
+    folder: Path, options: dict[str, Any], calibration: Calibration | None
+) -> Recording:
     session = with_options(read_session(folder), **options)
     dtype = COUNTS_DTYPE if session.sample_kind == "counts" else FLOAT_DTYPE
     told = session.extra.get("import_warnings")
@@ -601,6 +649,7 @@ def _open_folder(folder: Path, options: dict[str, Any]) -> Recording:
             annotations=annotations,
             warnings=warnings,
             hand=options["hand"],
+            calibration=calibration,
         )
     except BaseException:
         _close_all(rows, packets)

@@ -72,6 +72,11 @@ def summarize(recording: Recording, *, progress: Callable[[int], None] = lambda 
     gyr_limit = clip_limit(session.gyr_range_dps, session.gyr_dps_per_count, kind)
     acc_range = None if session.acc_range_g is None else session.acc_range_g * G_N
     acc_limit = clip_limit(acc_range, session.acc_m_s2_per_count, kind)
+    if recording.calibration is not None:
+        if gyr_limit is not None:
+            gyr_limit = recording.calibration.gyr_limit_dps(gyr_limit)
+        if acc_limit is not None:
+            acc_limit = recording.calibration.acc_limit_m_s2(acc_limit)
     size = max(2, round(REST_WINDOW_S * recording.rate_hz))
     gyr_clipped = acc_clipped = 0
     rest: list[npt.NDArray[np.float64]] = []

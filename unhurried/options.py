@@ -16,6 +16,7 @@ from sensor.session import HANDS, MOUNTS
 from unhurried.errors import CommandError, show
 
 if TYPE_CHECKING:
+    from sensor.calibration import Calibration
     from sensor.recording import Recording
 
     ParamType = click.ParamType[Any]
@@ -24,6 +25,10 @@ else:
     ParamType = click.ParamType
 
 Command = TypeVar("Command", bound=Callable[..., Any])
+
+# What --calibration says beside a name.
+AUTO = "auto"
+NONE = "none"
 
 
 class ExistingPath(ParamType):
@@ -121,9 +126,26 @@ def map_option(command: Command) -> Command:
     )(command)
 
 
-def recording_options(command: Command) -> Command:
-    """Add all that `open_with` takes: --mount --hand --gyr-range-dps --acc-range-g --map."""
+def file_options(command: Command) -> Command:
+    """Add what a file may not say: --mount --hand --gyr-range-dps --acc-range-g --map."""
     return mount_option(hand_option(range_options(map_option(command))))
+
+
+def calibration_option(command: Command) -> Command:
+    """Add --calibration: which calibration of the sensor corrects the values that are read."""
+    return click.option(
+        "--calibration",
+        default=AUTO,
+        show_default=True,
+        metavar="auto|none|SENSOR|FILE",
+        help="Calibration to apply: the sensor's own if made before the recording, none, or that "
+        "of a sensor or file by name.",
+    )(command)
+
+
+def recording_options(command: Command) -> Command:
+    """Add all that `open_with` takes: those of `file_options`, and --calibration."""
+    return file_options(calibration_option(command))
 
 
 def overwrite_option(command: Command) -> Command:
@@ -155,9 +177,25 @@ def open_with(
     gyr_range_dps: float | None = None,
     acc_range_g: float | None = None,
     column_map: str | None = None,
+    calibration: str = NONE,
+    home: Path | None = None,
     warn: bool = True,
 ) -> Recording:
     """Open a recording with the values of `recording_options` and tell its warnings on stderr.
+
+    What calibration is applied is told there too.
+
+    Parameters
+    ----------
+    path : Path
+    mount, hand, gyr_range_dps, acc_range_g, column_map : optional
+        As in `sensor.recording.open_recording`.
+    calibration : str
+        As --calibration has it; none where the command has no such option.
+    home : Path, optional
+        As --home has it; left out, that of the command at hand.
+    warn : bool
+        False: the command shows warnings and calibration itself.
 
     Raises
     ------
@@ -168,6 +206,8 @@ def open_with(
     """
     from sensor.recording import NO_SAMPLES, open_recording
 
+    chosen = _calibration(path, calibration, home, gyr_range_dps, acc_range_g)
+
     recording = open_recording(
         path,
         mount=mount,
@@ -175,6 +215,7 @@ def open_with(
         gyr_range_dps=gyr_range_dps,
         acc_range_g=acc_range_g,
         column_map=column_map,
+        calibration=chosen,
     )
     if recording.n_samples == 0:
         recording.close()
@@ -184,7 +225,67 @@ def open_with(
     if warn:
         for text in recording.warnings:
             show(f"{path}: {text}")
+        if chosen is not None:
+            show(f"{path}: calibration applied: {chosen.describe()}")
     return recording
+
+
+def _calibration(
+    path: Path,
+    name: str,
+    home: Path | None,
+    gyr_range_dps: float | None,
+    acc_range_g: float | None,
+) -> Calibration | None:
+    """Find the calibration that --calibration means for a recording."""
+    if name == NONE:
+        return None
+    if name == AUTO and not path.is_dir():
+        # A CSV file doesn't say which sensor it is from.
+        return None
+    from sensor.calibration import (
+        CalibrationError,
+        calibration_for,
+        load_calibration,
+        sensor_key,
+    )
+    from sensor.errors import RecordingError
+    from sensor.session import read_session
+    from unhurried.home import home_folder
+
+    if home is None:
+        context = click.get_current_context(silent=True)
+        home = context.params.get("home") if context is not None else None
+    if name != AUTO:
+        return load_calibration(home_folder(home), name)
+    try:
+        session = read_session(path)
+    except RecordingError:
+        # Whoever opens it says why it cannot be read.
+        return None
+    if sensor_key(session.sensor) is None:
+        return None
+    try:
+        where = home_folder(home)
+        found = calibration_for(
+            where,
+            session.sensor,
+            session.start,
+            gyr_range_dps=gyr_range_dps or session.gyr_range_dps,
+            acc_range_g=acc_range_g or session.acc_range_g,
+        )
+        if found is None:
+            other = calibration_for(where, session.sensor, session.start)
+            if other is not None:
+                show(
+                    f"{path}: the sensor's calibration was made in other ranges, so it isn't "
+                    f"applied by itself: --calibration {other.key} applies it all the same"
+                )
+        return found
+    except (CalibrationError, CommandError) as error:
+        # Nobody asked for one by name: go on, but not in silence.
+        show(f"{path}: no calibration applied: {error}")
+        return None
 
 
 def clock(time_s: float | None) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -82,7 +82,12 @@ class Analysis:
 
 
 def analyze_recording(
-    recording: Recording, *, progress: Callable[[int], None] | None = None
+    recording: Recording,
+    *,
+    progress: Callable[[int], None] | None = None,
+    own_strikes: bool = False,
+    strikes_of: Sequence[Recording] = (),
+    remark: Callable[[str], None] = lambda _: None,
 ) -> Analysis:
     """Find and measure the swings of a recording, in bounded memory.
 
@@ -91,6 +96,12 @@ def analyze_recording(
     recording : Recording
     progress : callable, optional
         Told how many more samples are done.
+    own_strikes : bool
+        Time rehearsals by the player's own strikes, see `analysis.own_strikes`.
+    strikes_of : sequence of Recording
+        Take strikes from these as well, where the mount is the same.
+    remark : callable
+        Told why rehearsals are not timed so.
 
     Returns
     -------
@@ -104,20 +115,9 @@ def analyze_recording(
         A file of the recording cannot be read.
     """
     session = recording.session
-    finder = SwingFinder(
-        rate_hz=recording.rate_hz,
-        mount=session.mount,
-        gyr_range_dps=session.gyr_range_dps,
-        acc_range_g=session.acc_range_g,
-        gyr_delay_s=session.gyr_delay_ms / 1e3,
-        acc_delay_s=session.acc_delay_ms / 1e3,
-    )
-    found: list[FoundSwing] = []
-    for block in recording.blocks():
-        found += finder.feed(block.seq, block.acc_m_s2, block.gyr_dps)
-        if progress is not None:
-            progress(len(block.seq))
-    found += finder.flush()
+    finder, found = _found(recording, progress)
+    if own_strikes or strikes_of:
+        found = _by_own_strikes(recording, found, strikes_of, remark)
     return Analysis(
         id=session.id,
         start=session.start,
@@ -129,6 +129,55 @@ def analyze_recording(
         analysis_version=ANALYSIS_VERSION,
         swings=tuple(_swing(recording, swing, k) for k, swing in enumerate(found, start=1)),
     )
+
+
+def _found(
+    recording: Recording, progress: Callable[[int], None] | None = None
+) -> tuple[SwingFinder, list[FoundSwing]]:
+    """Run the finder over a recording."""
+    session = recording.session
+    finder = SwingFinder(
+        rate_hz=recording.rate_hz,
+        mount=session.mount,
+        gyr_range_dps=recording.gyr_limit_dps,
+        acc_range_g=recording.acc_limit_g,
+        gyr_delay_s=session.gyr_delay_ms / 1e3,
+        acc_delay_s=session.acc_delay_ms / 1e3,
+        gyr_scale_u=recording.gyr_scale_u,
+    )
+    found: list[FoundSwing] = []
+    for block in recording.blocks():
+        found += finder.feed(block.seq, block.acc_m_s2, block.gyr_dps)
+        if progress is not None:
+            progress(len(block.seq))
+    found += finder.flush()
+    return finder, found
+
+
+def _by_own_strikes(
+    recording: Recording,
+    found: list[FoundSwing],
+    others: Sequence[Recording],
+    remark: Callable[[str], None],
+) -> list[FoundSwing]:
+    """Time the rehearsals by the strikes of this recording and of others."""
+    from unhurried.own_strikes import strikes_in, time_rehearsals
+
+    strikes = strikes_in(recording, found)
+    for other in others:
+        if other.session.id == recording.session.id:
+            continue
+        if other.session.mount != recording.session.mount:
+            remark(
+                f"{other.path}: its sensor was on another place, so its strikes say nothing here"
+            )
+            continue
+        for key, values in strikes_in(other, _found(other)[1]).items():
+            strikes.setdefault(key, []).extend(values)
+    timed, remarks = time_rehearsals(recording, found, strikes)
+    for text in remarks:
+        remark(text)
+    return timed
 
 
 def swings_of(recording: Recording) -> tuple[Swing, ...]:

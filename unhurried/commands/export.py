@@ -13,10 +13,10 @@ from unhurried.errors import CommandError, show
 from unhurried.options import (
     ExistingSwingPath,
     SwingPath,
+    file_options,
     open_with,
     overwrite_option,
     progress,
-    recording_options,
 )
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ AFTER_FINISH_S = 1.0
     metavar="DIR",
     help="Write each swing to a file of its own in this new folder.",
 )
-@recording_options
+@file_options
 @overwrite_option
 def command(
     path: SwingPath, out: Path | None, folder: Path | None, overwrite: bool, **options: Any
@@ -44,7 +44,8 @@ def command(
     """Write the recording PATH as CSV to OUT; "-" is the standard output.
 
     PATH#N writes its swing N alone, from 2 s before takeaway to 1 s after the finish. Times
-    stay those of the recording. A CSV file cannot keep the players, the mount, the ranges
+    stay those of the recording, and values are as the sensor gave them, without any
+    calibration. A CSV file cannot keep the players, the mount, the ranges
     and the delays of the sensor's filters, without which impacts of strikes move by some ms.
 
     \b

@@ -9,18 +9,18 @@ import click
 
 from unhurried.options import (
     ExistingPath,
+    file_options,
     length,
     open_with,
     overwrite_option,
     progress,
-    recording_options,
 )
 
 
 @click.command("import")
 @click.argument("csv", type=ExistingPath())
 @click.argument("out", type=click.Path(path_type=Path))
-@recording_options
+@file_options
 @click.option("--player", help="Who swings.")
 @click.option("--club", help='The club, such as "7 iron".')
 @overwrite_option

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from unhurried.home import home_option
 from unhurried.options import (
     ExistingPath,
     json_option,
@@ -33,6 +34,7 @@ UNMEASURED = 0.01
 @click.command("info")
 @click.argument("path", type=ExistingPath())
 @recording_options
+@home_option
 @json_option
 def command(path: Path, as_json: bool, **options: Any) -> None:
     """Say what the recording PATH (a folder or a CSV file) holds.
@@ -75,6 +77,8 @@ def describe(recording: Recording, summary: Summary) -> dict[str, Any]:
         "acc_range_g": session.acc_range_g,
         "gyr_clipped_share": summary.gyr_clipped,
         "acc_clipped_share": summary.acc_clipped,
+        "calibration": None if recording.calibration is None else recording.calibration.to_dict(),
+        "gyr_scale_u": recording.gyr_scale_u,
         "rest_s": summary.rest_s,
         "rest_acc_m_s2": summary.rest_acc_m_s2,
         "segments": _segments(recording),
@@ -117,6 +121,7 @@ def lines(recording: Recording, summary: Summary) -> Iterator[str]:
         ("clipped", f"gyro {_share(summary.gyr_clipped)}, acc {_share(summary.acc_clipped)}"),
         ("at rest", _rest(summary)),
         ("players", _players(recording)),
+        ("calibr.", _calibration(recording)),
     ]
     for name, text in facts:
         yield from _wrapped(text, f"  {name:<9} ", " " * 12)
@@ -181,6 +186,14 @@ def _rest(summary: Summary) -> str:
     if summary.rest_acc_m_s2 is None:
         return "never still for half a second"
     return f"{summary.rest_acc_m_s2:.2f} m/s2 over {summary.rest_s:.0f} s of stillness"
+
+
+def _calibration(recording: Recording) -> str:
+    """Say which calibration corrects the values, and how well the scale is known by it."""
+    share = f"gyro scale known to {100.0 * recording.gyr_scale_u:.2g} % (standard uncertainty)"
+    if recording.calibration is None:
+        return f"none applied; {share}, from memory"
+    return f"{recording.calibration.describe()}; {share}"
 
 
 def _players(recording: Recording) -> str:

@@ -1,0 +1,544 @@
+"""From what was measured and what people said to the library's rows: no files, no database."""
+
+from __future__ import annotations
+
+import json
+import math
+import statistics
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any, Final
+
+from analysis.summary import MEASURES, spread_of
+from review.people import Player
+from review.store import MEASURED, NUMBERS
+from sensor.annotations import (
+    EVENTS,
+    FELT,
+    RESULT_FIELDS,
+    Annotations,
+    SwingSpan,
+)
+
+__all__ = ["Analyzed", "MeasuredSwing", "Remeasure", "Who", "corrected", "rows_of"]
+
+HAND_U_S: Final = 0.01
+"""Standard uncertainty of an event that was set by hand on a curve: two samples at 200 Hz, as one
+sees them on a screen. (Assumed.)"""
+
+SUMMARISED: Final = (*MEASURES, "peak_transverse_dps", "peak_to_impact_ms")
+
+GONE: Final = "gone"
+"""Instead of who swung: a player who was deleted."""
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredSwing:
+    """A swing as the analysis gave it, and where it is among the samples.
+
+    Attributes
+    ----------
+    values : mapping
+        As ``analyze --json`` has them; ``budget`` too where there is one.
+    span : SwingSpan
+    at_seq, at_s : float
+        The same instant of the swing as sample number and as time, to go from one to the other.
+    """
+
+    values: Mapping[str, Any]
+    span: SwingSpan
+    at_seq: float
+    at_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Analyzed:
+    """One recording, measured: all that the library takes from it.
+
+    Attributes
+    ----------
+    id, start, mount, rate_hz, duration_s, lost_samples, short_strokes, analysis_version
+        As in ``analyze --json``.
+    path : str
+    sensor : mapping
+    sensor_key : str or None
+    period_s : float
+    program_version : str
+    files : str
+        Fingerprint of the raw files.
+    calibration : str
+        Which calibration of the sensor was applied; empty if none.
+    warnings : tuple of str
+    segments : tuple of (seq, start_s, fields)
+        As recorded, the first one from the first sample on.
+    felt : tuple of (seq, fields)
+        What the player said while recording, about the last swing before.
+    notes : tuple of (seq, text)
+    swings : tuple of MeasuredSwing
+    """
+
+    id: str
+    path: str
+    start: str
+    mount: str | None
+    sensor: Mapping[str, Any]
+    sensor_key: str | None
+    rate_hz: float
+    period_s: float
+    duration_s: float
+    lost_samples: int
+    short_strokes: int
+    analysis_version: str
+    program_version: str
+    files: str
+    calibration: str = ""
+    warnings: tuple[str, ...] = ()
+    segments: tuple[tuple[int, float, Mapping[str, Any]], ...] = ()
+    felt: tuple[tuple[int, Mapping[str, str]], ...] = ()
+    notes: tuple[tuple[int, str], ...] = ()
+    swings: tuple[MeasuredSwing, ...] = field(default=())
+
+    def recorded(self, forgotten: Collection[int] = ()) -> str:
+        """Return what the raw files say beside the swings, to be kept in the session's row.
+
+        Parameters
+        ----------
+        forgotten : collection of int
+            Recorded segments of players who were deleted: only that there was one is kept.
+        """
+        starts = [seq for seq, _, _ in self.segments]
+
+        def kept(seq: int) -> bool:
+            before = [start for start in starts if start <= seq]
+            return not before or before[-1] not in forgotten
+
+        return json.dumps(
+            {
+                "segments": [
+                    (seq, at, {GONE: True} if seq in forgotten else fields)
+                    for seq, at, fields in self.segments
+                ],
+                "felt": [one for one in self.felt if kept(one[0])],
+                "notes": [one for one in self.notes if kept(one[0])],
+            },
+            ensure_ascii=False,
+            sort_keys=True,
+        )
+
+    @classmethod
+    def from_rows(cls, session: Row, swings: Sequence[Row]) -> Analyzed:
+        """Make it again from what the library keeps."""
+        recorded = json.loads(session["recorded"])
+        names = (
+            "id",
+            "path",
+            "start",
+            "mount",
+            "sensor_key",
+            "rate_hz",
+            "period_s",
+            "duration_s",
+            "lost_samples",
+            "short_strokes",
+            "analysis_version",
+            "program_version",
+            "files",
+            "calibration",
+        )
+        return cls(
+            **{name: session[name] for name in names},
+            sensor=json.loads(session["sensor"]),
+            warnings=tuple(json.loads(session["warnings"])),
+            segments=tuple((seq, at, fields) for seq, at, fields in recorded["segments"]),
+            felt=tuple((seq, fields) for seq, fields in recorded["felt"]),
+            notes=tuple((seq, text) for seq, text in recorded["notes"]),
+            swings=tuple(
+                MeasuredSwing(
+                    values=document["values"],
+                    span=SwingSpan(**document["span"]),
+                    at_seq=document["at_seq"],
+                    at_s=document["at_s"],
+                )
+                for document in swings
+            ),
+        )
+
+
+Remeasure = Callable[[str, Mapping[str, Any]], tuple[float, float] | None]
+"""(path of the recording, swing with its events moved) -> turn in deg and its uncertainty."""
+
+Who = Callable[[str], Player | None]
+"""A name as recorded -> the player; None if what was recorded under it isn't kept."""
+
+
+def corrected(
+    swing: MeasuredSwing,
+    events: Mapping[str, float],
+    period_s: float,
+    turn: Callable[[Mapping[str, Any]], tuple[float, float] | None],
+) -> dict[str, Any]:
+    """Return a swing's values with events as they were set by hand.
+
+    Times follow from the events. The turn is measured anew between the new takeaway and top where
+    the samples can be read, and is absent otherwise.
+
+    Parameters
+    ----------
+    swing : MeasuredSwing
+    events : mapping of str to float
+        Sample numbers by `EVENTS`.
+    period_s : float
+    turn : callable
+        Turn and its uncertainty of a swing with these events.
+    """
+    values = dict(swing.values)
+    notes = list(values["notes"])
+    budget = dict(values.get("budget") or {})
+    moved = [name.removesuffix("_seq") for name in EVENTS if name in events]
+    for name in moved:
+        values[f"{name}_s"] = swing.at_s + (events[f"{name}_seq"] - swing.at_seq) * period_s
+        values[f"{name}_s_u"] = HAND_U_S
+    words = ", ".join(moved)
+    notes.append({"code": "by_hand", "text": f"set by hand: {words}"})
+
+    def put(name: str, value: float | None, u: float | None) -> None:
+        values[name], values[f"{name}_u"] = value, u
+        budget.pop(name, None)
+
+    def span(name: str, first: str, last: str) -> None:
+        if not {first, last} & set(moved):
+            return
+        a, b = values[f"{first}_s"], values[f"{last}_s"]
+        if a is None or b is None or b <= a:
+            put(name, None, None)
+            return
+        u = math.hypot(values[f"{first}_s_u"], values[f"{last}_s_u"])
+        put(name, 1e3 * (b - a), 1e3 * u)
+
+    span("backswing_ms", "takeaway", "top")
+    span("downswing_ms", "top", "impact")
+    span("swing_ms", "takeaway", "impact")
+    if {"takeaway", "top", "impact"} & set(moved):
+        back, down = values["backswing_ms"], values["downswing_ms"]
+        if back is None or down is None:
+            put("tempo_ratio", None, None)
+        else:
+            ratio = back / down
+            # As in the analysis: the two durations share the top (JCGM 100, 5.1.2).
+            u_s = math.sqrt(
+                values["takeaway_s_u"] ** 2
+                + ((1.0 + ratio) * values["top_s_u"]) ** 2
+                + (ratio * values["impact_s_u"]) ** 2
+            )
+            put("tempo_ratio", ratio, 1e3 * u_s / down)
+    if {"takeaway", "top"} & set(moved):
+        found = turn(values)
+        if found is None:
+            put("turn_deg", None, None)
+            notes.append(
+                {"code": "turn_not_anew", "text": "the turn between these events isn't known"}
+            )
+        else:
+            put("turn_deg", *found)
+    if "top" in moved:
+        put("top_dwell_ms", None, None)
+    if "impact" in moved:
+        before, was = values["peak_to_impact_ms"], swing.values["impact_s"]
+        if before is None or was is None:
+            put("peak_to_impact_ms", None, None)
+        else:
+            put("peak_to_impact_ms", before + 1e3 * (values["impact_s"] - was), 1e3 * HAND_U_S)
+    values["notes"] = notes
+    values["budget"] = budget
+    return values
+
+
+def _segments(analyzed: Analyzed, said: Annotations) -> list[tuple[int, float, Row, bool]]:
+    """Segments as recorded, with the corrections over them; one holds until the next begins."""
+    corrections = dict(said.segments())
+    recorded = {seq: (at, dict(fields)) for seq, at, fields in analyzed.segments}
+    origin = min(recorded, default=0)
+    out: list[tuple[int, float, Row, bool]] = []
+    current: Row = {}
+    for seq in sorted({*recorded, *corrections}):
+        if seq in recorded:
+            at, current = recorded[seq]
+        else:
+            at = max(0.0, (seq - origin) * analyzed.period_s)
+        words = {**current, **corrections.get(seq, {})}
+        out.append((seq, at, words, seq in corrections))
+    return out
+
+
+def rows_of(
+    analyzed: Analyzed,
+    said: Annotations,
+    *,
+    who: Who,
+    player_key: Callable[[Player], int],
+    set_key: Callable[[int | None, str | None, str | None, bool], int],
+    remeasure: Remeasure | None,
+    annotated: str,
+) -> tuple[Row, dict[str, list[Row]]]:
+    """Make a session's row and the rows of its tables.
+
+    Parameters
+    ----------
+    analyzed : Analyzed
+    said : Annotations
+    who : callable
+        The player of a recorded name.
+    player_key, set_key : callable
+        Rows of players and of sets.
+    remeasure : callable or None
+        Measures the turn anew between events that were set by hand.
+    annotated : str
+        Fingerprint of the annotations.
+
+    Returns
+    -------
+    session : dict
+    tables : dict of str to list of dict
+    """
+    start = datetime.fromisoformat(analyzed.start)
+    year, week, _ = start.isocalendar()
+    session_words = said.session()
+    words, lost = said.of_swings([s.span for s in analyzed.swings], rate_hz=analyzed.rate_hz)
+    segments = _segments(analyzed, said)
+    felt = _felt(analyzed)
+    tables: dict[str, list[Row]] = {
+        name: []
+        for name in ("segments", "swings", "measured", "results", "tags", "notes", "summaries")
+    }
+    for seq, at_s, segment, by_hand in segments:
+        name = segment.get("player")
+        player = who(name) if name else None
+        if (name and player is None) or GONE in segment:
+            continue
+        tables["segments"].append(
+            {
+                "seq": seq,
+                "start_s": at_s,
+                "player_key": None if player is None else player_key(player),
+                "player": name,
+                **{key: segment.get(key) for key in ("handedness", "club", "intent")},
+                "ball": _flag(segment.get("ball")),
+                "block": None if segment.get("block") is None else str(segment["block"]),
+                "corrected": int(by_hand),
+            }
+        )
+    for k, (swing, mine) in enumerate(zip(analyzed.swings, words, strict=True)):
+        segment = next((s for q, _, s, _ in reversed(segments) if q <= swing.span.first_seq), {})
+        row = _swing_row(swing, mine, segment, felt[k], analyzed, start, session_words, remeasure)
+        name = mine.get("player", segment.get("player"))
+        player = who(name) if name else None
+        if (player is None) and (name or GONE in segment):
+            continue
+        club = mine.get("club", segment.get("club"))
+        part = mine.get("intent", segment.get("intent")) == "part"
+        row["set_key"] = set_key(
+            None if player is None else player_key(player), club, analyzed.mount, part
+        )
+        row["handedness"] = mine.get("handedness", segment.get("handedness")) or (
+            None if player is None else player.handedness
+        )
+        tables["swings"].append(row)
+        seq = row["seq"]
+        tables["measured"].append({"seq": seq, "document": _document(swing)})
+        tables["tags"] += [{"seq": seq, "tag": tag} for tag in sorted(set(mine.get("tags", ())))]
+        if "note" in mine:
+            tables["notes"].append({"seq": seq, "text": mine["note"], "origin": "later"})
+        if "result" in mine:
+            result = mine["result"]
+            tables["results"].append(
+                {
+                    "seq": seq,
+                    **{name: result.get(name) for name in RESULT_FIELDS},
+                    "other": json.dumps(result.get("other", {}), ensure_ascii=False),
+                    "source": result.get("source"),
+                }
+            )
+    forgotten = {
+        seq
+        for seq, _, fields in analyzed.segments
+        if GONE in fields or (fields.get("player") and who(fields["player"]) is None)
+    }
+    recorded = analyzed.recorded(forgotten)
+    for seq, text in json.loads(recorded)["notes"]:
+        tables["notes"].append({"seq": seq, "text": text, "origin": "recorded"})
+    tables["summaries"] = _summaries(tables["swings"])
+    session = {
+        **{
+            name: getattr(analyzed, name)
+            for name in (
+                "id",
+                "path",
+                "start",
+                "mount",
+                "sensor_key",
+                "rate_hz",
+                "period_s",
+                "duration_s",
+                "lost_samples",
+                "short_strokes",
+                "analysis_version",
+                "program_version",
+                "files",
+                "calibration",
+            )
+        },
+        "missing": 0,
+        "start_s": start.timestamp(),
+        "day": start.date().isoformat(),
+        "week": f"{year}-W{week:02d}",
+        "sensor": json.dumps(dict(analyzed.sensor), ensure_ascii=False, sort_keys=True),
+        "annotated": annotated,
+        "warnings": json.dumps(list(analyzed.warnings), ensure_ascii=False),
+        "recorded": recorded,
+        "note": session_words.get("note"),
+        "excluded": session_words.get("excluded"),
+        "drill": session_words.get("drill"),
+        "lost_words": json.dumps(lost),
+    }
+    return session, tables
+
+
+def _document(swing: MeasuredSwing) -> str:
+    return json.dumps(
+        {
+            "values": dict(swing.values),
+            "span": {
+                "seq": swing.span.seq,
+                "first_seq": swing.span.first_seq,
+                "last_seq": swing.span.last_seq,
+            },
+            "at_seq": swing.at_seq,
+            "at_s": swing.at_s,
+        },
+        ensure_ascii=False,
+        allow_nan=False,
+        sort_keys=True,
+    )
+
+
+def _flag(value: object) -> int | None:
+    return int(value) if isinstance(value, bool) else None
+
+
+def _felt(analyzed: Analyzed) -> list[Row]:
+    """What was said while recording, by swing: about the last one whose impact was before."""
+    out: list[Row] = [{} for _ in analyzed.swings]
+    for seq, said in analyzed.felt:
+        before = [k for k, swing in enumerate(analyzed.swings) if swing.span.seq <= seq]
+        if before:
+            out[before[-1]].update({q: a for q, a in said.items() if a in FELT.get(q, ())})
+    return out
+
+
+def _kind(swing: Mapping[str, Any], mine: Mapping[str, Any], ball: object) -> str:
+    """What a swing was: people's word first, then whether there was a ball, then the shock."""
+    if "kind" in mine:
+        return str(mine["kind"])
+    if ball is False:
+        # Whatever was hit, a mat for instance, was no ball.
+        return "rehearsal"
+    if swing["strike"] is None:
+        return "strike" if ball is True else "unclear"
+    return "strike" if swing["strike"] else "rehearsal"
+
+
+def _swing_row(
+    swing: MeasuredSwing,
+    mine: Mapping[str, Any],
+    segment: Mapping[str, Any],
+    felt: Mapping[str, str],
+    analyzed: Analyzed,
+    start: datetime,
+    session_words: Mapping[str, Any],
+    remeasure: Remeasure | None,
+) -> Row:
+    values = swing.values
+    events = mine.get("events", {})
+    if events:
+
+        def turn(moved: Mapping[str, Any]) -> tuple[float, float] | None:
+            return None if remeasure is None else remeasure(analyzed.path, moved)
+
+        values = corrected(swing, events, analyzed.period_s, turn)
+    said = {**felt, **mine.get("felt", {})}
+    return {
+        "seq": swing.span.seq,
+        "number": values["index"],
+        "set_key": None,
+        "at_s": start.timestamp() + swing.at_s,
+        "kind": _kind(values, mine, segment.get("ball")),
+        "strike": _flag(values["strike"]),
+        "impact_basis": values["impact_basis"],
+        "handedness": None,
+        "ball": _flag(segment.get("ball")),
+        "block": None if segment.get("block") is None else str(segment["block"]),
+        **{name: values[name] for name in NUMBERS},
+        "own_u": json.dumps(_own_u(values), sort_keys=True),
+        "clipped": json.dumps(list(values["clipped"])),
+        "notes": json.dumps(list(values["notes"]), ensure_ascii=False),
+        "corrected": json.dumps(sorted(events)),
+        "excluded": mine.get("excluded", session_words.get("excluded")),
+        **{f"felt_{question}": said.get(question) for question in FELT},
+    }
+
+
+def _own_u(values: Mapping[str, Any]) -> dict[str, float]:
+    """Return the part of each uncertainty that other swings don't share, by measure.
+
+    The scale of a sensor and the clock of a recording are wrong by the same in all of its swings,
+    so they don't blur a difference between them. Without a budget nothing is known to be shared.
+    """
+    budget = values.get("budget") or {}
+    out = {}
+    for name in SUMMARISED:
+        u = values.get(f"{name}_u")
+        if u is None:
+            continue
+        parts = budget.get(name)
+        if parts:
+            u = math.sqrt(sum(one[1] ** 2 for one in parts if one[2] is None))
+        out[name] = float(f"{u:.6g}")
+    return out
+
+
+def _summaries(swings: Sequence[Row]) -> list[Row]:
+    """Middle and spread of each measure by set and kind, of swings that count."""
+    groups: dict[tuple[int, str], list[Row]] = {}
+    for row in swings:
+        groups.setdefault((row["set_key"], row["kind"]), []).append(row)
+    out = []
+    for (key, kind), rows in sorted(groups.items()):
+        counted = [row for row in rows if row["excluded"] is None]
+        empty = {"median": None, "spread": None, "mean": None, "sd": None}
+        head = {"set_key": key, "kind": kind}
+        out.append({**head, "measure": "all", "n": len(rows), **empty})
+        if counted:
+            out.append({**head, "measure": "swings", "n": len(counted), **empty})
+        for measure in SUMMARISED:
+            values = [row[measure] for row in counted if row[measure] is not None]
+            spread = spread_of(values)
+            if spread is None:
+                continue
+            out.append(
+                {
+                    **head,
+                    "measure": measure,
+                    "n": spread.n,
+                    "median": spread.median,
+                    "spread": spread.spread,
+                    "mean": statistics.fmean(values),
+                    "sd": statistics.stdev(values) if len(values) > 1 else None,
+                }
+            )
+    return out
+
+
+assert set(SUMMARISED) <= set(MEASURED)

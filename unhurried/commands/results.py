@@ -1,0 +1,432 @@
+"""`unhurried results`: what the ball did, typed or imported, shown before it is kept."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from sensor.said import RESULT_FIELDS
+from unhurried.commands.library import opened
+from unhurried.errors import CommandError, show
+from unhurried.home import home_option
+from unhurried.naming import Located, SessionName, SwingName, locate, span_at, spans_of
+from unhurried.options import ExistingPath, json_option, overwrite_option
+from unhurried.words import count, lined_up, one_line, wrapped
+
+if TYPE_CHECKING:
+    from review.ballresults import Match, Strike
+    from review.library import Library
+
+# Option, field, factor to the unit that is kept (exact, see review.ballresults), help.
+_TYPED = (
+    ("--club-speed-m-s", "club_speed_m_s", 1.0, "Club-head speed, m/s."),
+    ("--club-speed-mph", "club_speed_m_s", 0.44704, "Club-head speed, mph."),
+    ("--ball-speed-m-s", "ball_speed_m_s", 1.0, "Ball speed, m/s."),
+    ("--ball-speed-mph", "ball_speed_m_s", 0.44704, "Ball speed, mph."),
+    ("--carry-m", "carry_m", 1.0, "Carry, m."),
+    ("--carry-yd", "carry_m", 0.9144, "Carry, yards."),
+    ("--total-m", "total_m", 1.0, "Carry and run, m."),
+    ("--total-yd", "total_m", 0.9144, "Carry and run, yards."),
+    ("--offline-m", "offline_m", 1.0, "To the right of the target line (left: minus), m."),
+    ("--offline-yd", "offline_m", 0.9144, "To the right of the target line, yards."),
+    ("--attack-deg", "attack_deg", 1.0, "Angle of attack, upwards positive, deg."),
+    ("--strike-toe-mm", "strike_toe_mm", 1.0, "Strike point towards the toe, mm."),
+    ("--strike-high-mm", "strike_high_mm", 1.0, "Strike point above the middle, mm."),
+)
+_WORDS: Mapping[str, str] = {
+    "club_speed_m_s": "club m/s",
+    "ball_speed_m_s": "ball m/s",
+    "carry_m": "carry m",
+    "total_m": "total m",
+    "offline_m": "offline m",
+    "attack_deg": "attack deg",
+    "strike_toe_mm": "toe mm",
+    "strike_high_mm": "high mm",
+}
+
+
+@click.group("results")
+def command() -> None:
+    """Keep what the ball did, beside the swings.
+
+    Speeds, distances, angle of attack and strike point of single swings (`add`), or of a whole
+    session from any CSV file (`import`). SESSION is a recording's folder or the id that
+    `unhurried library list` shows.
+    """
+
+
+def _typed_options(command: Any) -> Any:
+    for option, _, _, text in reversed(_TYPED):
+        command = click.option(option, type=float, help=text)(command)
+    return command
+
+
+def sure_option(command: Any) -> Any:
+    """Add --sure: keep numbers that look like another unit."""
+    return click.option(
+        "--sure", is_flag=True, help="Keep numbers that look as if they were in another unit."
+    )(command)
+
+
+@command.command("add")
+@click.argument("swing", type=SessionName(swing=True), metavar="SESSION#N")
+@_typed_options
+@click.option("--other", multiple=True, metavar="NAME=VALUE", help="Anything else; repeatable.")
+@click.option("--remove", is_flag=True, help="Remove what is kept of this swing's ball.")
+@sure_option
+@home_option
+def add(
+    swing: SwingName,
+    other: tuple[str, ...],
+    remove: bool,
+    sure: bool,
+    home: Path | None,
+    **typed: float | None,
+) -> None:
+    """Say what the ball of one swing did; more can be added later."""
+    given = _given(typed, other)
+    if not given and not remove:
+        raise click.UsageError(
+            "say at least one result, for instance --carry-m 180",
+            click.get_current_context(silent=True),
+        )
+    from sensor.annotations import change_annotations
+
+    with opened(home) as library:
+        found = locate(library, swing)
+        span, rate_hz = span_at(library, found, swing)
+        with change_annotations(found.path) as said:
+            seq = said.key_of(span, rate_hz=rate_hz)
+            before = {} if remove else said.get("swing", seq, "result") or {}
+            result = {**before, **given}
+            if given:
+                result["source"] = "typed"
+                if "other" in before and "other" in given:
+                    result["other"] = {**before["other"], **given["other"]}
+            _ask_about(library, found, [(swing.number or 0, result)], sure=sure)
+            said.set_swing(span, rate_hz=rate_hz, result=result or None)
+        if found.known:
+            library.refresh(found.id)
+        text = f"{found.path.name}#{swing.number}: {_said(result) or 'nothing is kept any more'}"
+        click.echo("\n".join(wrapped(text)))
+
+
+def _given(typed: Mapping[str, float | None], other: Sequence[str]) -> dict[str, Any]:
+    out: dict[str, Any] = {}
+    for option, field, factor, _ in _TYPED:
+        value = typed[option.lstrip("-").replace("-", "_")]
+        if value is None:
+            continue
+        if field in out:
+            raise click.UsageError(
+                f"{_WORDS[field].rpartition(' ')[0]} is given twice",
+                click.get_current_context(silent=True),
+            )
+        if not math.isfinite(value):
+            raise click.UsageError(
+                f"{option} must be a number", click.get_current_context(silent=True)
+            )
+        out[field] = value * factor
+    words: dict[str, Any] = {}
+    for pair in other:
+        name, mark, text = pair.partition("=")
+        if not mark or not name.strip() or not text.strip():
+            raise click.UsageError(
+                f"--other '{pair}' must be NAME=VALUE", click.get_current_context(silent=True)
+            )
+        try:
+            number = float(text)
+        except ValueError:
+            number = math.nan
+        words[name.strip()] = number if math.isfinite(number) else text.strip()
+    if words:
+        out["other"] = words
+    return out
+
+
+def _said(result: Mapping[str, Any]) -> str:
+    words = [
+        f"{_WORDS[name].rpartition(' ')[0]} {result[name]:.1f} {_WORDS[name].rpartition(' ')[2]}"
+        for name in RESULT_FIELDS
+        if name in result
+    ]
+    words += [f"{one_line(str(k))} {one_line(str(v))}" for k, v in result.get("other", {}).items()]
+    return ", ".join(words)
+
+
+def _ask_about(
+    library: Library,
+    found: Located,
+    results: Sequence[tuple[int, Mapping[str, Any]]],
+    *,
+    sure: bool,
+) -> None:
+    """Refuse numbers that look like another unit, unless the user is sure.
+
+    Raises
+    ------
+    CommandError
+    """
+    from review.ballresults import doubts
+
+    rates: dict[int, float] = {}
+    mount = None
+    if found.known:
+        table = library.swings(session=found.id, columns=("number", "peak_rate_dps"), excluded=True)
+        pairs = zip(table["number"].tolist(), table["peak_rate_dps"].tolist(), strict=True)
+        rates = {number: rate for number, rate in pairs if rate == rate}
+        mount = library.session(found.id).mount
+    told = doubts([(result, rates.get(number)) for number, result in results], mount)
+    for line in told:
+        show(line)
+    if told and not sure:
+        raise CommandError("nothing was kept: correct it, or keep it as it is with --sure")
+
+
+@command.command("import")
+@click.argument("session", type=SessionName(swing=False))
+@click.argument("file", type=ExistingPath())
+@click.option(
+    "--map",
+    "column_map",
+    metavar="MAP",
+    help='What the columns are: "carry=Carry:yd, club-speed=Club Speed:mph, time=Time, '
+    'other=Ball". Remembered for files with the same header. Also ball-speed, total, offline, '
+    "attack, strike-toe, strike-high, swing (its number); a column may be given as #3.",
+)
+@click.option(
+    "--by", type=click.Choice(["time", "order"]), help="How to match.  [default: as the file can]"
+)
+@click.option("--offset-s", type=float, help="The file's clock minus the recording's.")
+@click.option("--swings", metavar="LIST", help="Swings that the lines belong to: 1,3-5.")
+@click.option("--lines", metavar="LIST", help="Lines of the file to take (the header is 1): 2-9.")
+@click.option("--keep", is_flag=True, help="Keep what is shown.")
+@sure_option
+@home_option
+def import_(
+    session: SwingName,
+    file: Path,
+    column_map: str | None,
+    by: str | None,
+    offset_s: float | None,
+    swings: str | None,
+    lines: str | None,
+    keep: bool,
+    sure: bool,
+    home: Path | None,
+) -> None:
+    """Lay the results in FILE, any CSV, beside the swings of SESSION.
+
+    What belongs to what is only shown; --keep keeps it. Where the file has times the two clocks'
+    offset is found and shown; otherwise the results follow the strikes one after the other, and
+    an empty line leaves its strike without.
+    """
+    from review import ballresults as balls
+    from sensor.annotations import change_annotations
+
+    with opened(home) as library:
+        found = locate(library, session)
+        header = balls.read_header(file)
+        columns = (
+            balls.parse_map(column_map, header)
+            if column_map is not None
+            else balls.recall_map(library.home, header)
+        )
+        if columns is None:
+            raise CommandError(
+                f"{file}: say what its columns are with --map; as the titles read: "
+                f'--map "{balls.suggest_map(header) or "carry=COLUMN:UNIT"}"'
+            )
+        rows, told = balls.read_rows(file, columns)
+        for line in told:
+            show(f"{file}: {line}")
+        if lines is not None:
+            wanted = set(numbers(lines, "--lines"))
+            rows = [row for row in rows if row.line in wanted]
+            if not rows:
+                raise CommandError(f"{file}: none of these lines holds a result")
+        strikes, start = _strikes(library, found)
+        timed = columns.has("time") and any(row.time is not None for row in rows)
+        if by == "time" and not timed:
+            raise CommandError(f"{file}: has no times to match by: map one with time=COLUMN")
+        if (by or ("time" if timed and swings is None else "order")) == "time":
+            candidates = [s for s in strikes if s.kind != "rehearsal"]
+            match = balls.match_by_time(rows, candidates, start, offset_s=offset_s)
+        else:
+            chosen = None if swings is None else numbers(swings, "--swings")
+            match = balls.match_by_order(rows, strikes, swings=chosen)
+        _ask_about(library, found, [(s.number, r.values) for r, s in match.pairs], sure=sure)
+        for text in _preview(match, start):
+            click.echo(text)
+        if not keep:
+            click.echo("Nothing is kept yet: the same with --keep keeps it.")
+            return
+        spans, rate_hz = spans_of(library, found)
+        places = dict(spans)
+        with change_annotations(found.path) as said:
+            for row, strike in match.pairs:
+                span = places[strike.number]
+                seq = said.key_of(span, rate_hz=rate_hz)
+                before = said.get("swing", seq, "result") or {}
+                result = {**before, **row.values, "source": file.name}
+                said.set_swing(span, rate_hz=rate_hz, result=result)
+        balls.remember_map(library.home, header, columns)
+        if found.known:
+            library.refresh(found.id)
+        click.echo(f"{count(len(match.pairs), 'result')} kept.")
+
+
+def numbers(text: str, option: str) -> list[int]:
+    """Read a list such as 1,3-5.
+
+    Raises
+    ------
+    click.UsageError
+    """
+    out: list[int] = []
+    for part in text.split(","):
+        first, mark, last = part.strip().partition("-")
+        try:
+            low, high = int(first), int(last if mark else first)
+            if not 0 < low <= high or high - low > 100_000:
+                raise ValueError
+        except ValueError:
+            raise click.UsageError(
+                f"{option} must be like 1,3-5, not '{text}'",
+                click.get_current_context(silent=True),
+            ) from None
+        out.extend(range(low, high + 1))
+    return out
+
+
+def _strikes(library: Library, found: Located) -> tuple[list[Strike], str]:
+    """All swings of a session as a result may belong to them, and when the session began."""
+    from review.ballresults import Strike
+    from unhurried.ingest import analyze_one
+
+    if found.known:
+        session = library.session(found.id)
+        names = ("number", "seq", "at_s", "kind", "peak_rate_dps")
+        table = library.swings(session=found.id, columns=names, excluded=True)
+        return [Strike(**row) for row in table.rows()], session.start
+    analyzed = analyze_one(found.path, library.home)
+    begin = datetime.fromisoformat(analyzed.start).timestamp()
+    kinds = {True: "strike", False: "rehearsal", None: "unclear"}
+    strikes = [
+        Strike(
+            number=int(s.values["index"]),
+            seq=s.span.seq,
+            at_s=begin + s.at_s,
+            kind=kinds[s.values["strike"]],
+            peak_rate_dps=s.values["peak_rate_dps"],
+        )
+        for s in analyzed.swings
+    ]
+    return strikes, analyzed.start
+
+
+def _preview(match: Match, start: str) -> list[str]:
+    begin = datetime.fromisoformat(start)
+    names = [n for n in RESULT_FIELDS if any(n in row.values for row, _ in match.pairs)]
+    others = any("other" in row.values for row, _ in match.pairs)
+    table = [["line", "swing", "at", *(_WORDS[n] for n in names), *(["other"] if others else [])]]
+    # The widest tables lose their last columns, never their swings.
+    while sum(len(cell) + 1 for cell in table[0]) > 74 and len(names) > 1:
+        names.pop()
+        table[0].pop(3 + len(names))
+    for row, strike in match.pairs:
+        at = begin + timedelta(seconds=strike.at_s - begin.timestamp())
+        other = ", ".join(str(v) for v in row.values.get("other", {}).values())
+        table.append(
+            [
+                str(row.line),
+                f"#{strike.number}",
+                f"{at:%H:%M:%S}",
+                *(f"{row.values[n]:.1f}" if n in row.values else "-" for n in names),
+                *([one_line(other)[:18] or "-"] if others else []),
+            ]
+        )
+    out = lined_up(table, [True, True, False, *[True] * len(names), *([False] if others else [])])
+    if match.offset_s is not None:
+        how = "ahead of" if match.offset_s >= 0 else "behind"
+        out += wrapped(
+            f"The file's clock is {abs(match.offset_s):.1f} s {how} the recording's; with that, "
+            f"{count(len(match.pairs), 'result')} lie within 3 s of a swing."
+        )
+    if match.rows_left:
+        lines = ", ".join(str(row.line) for row in match.rows_left)
+        out += wrapped(f"Without a swing: line {lines} of the file.")
+    if match.strikes_left:
+        left = ", ".join(f"#{strike.number}" for strike in match.strikes_left)
+        out += wrapped(f"Without a result: {left}.")
+    return out
+
+
+@command.command("list")
+@click.argument("session", type=SessionName(swing=False))
+@json_option
+@home_option
+def list_(session: SwingName, as_json: bool, home: Path | None) -> None:
+    """Show the ball results of SESSION beside what was measured."""
+    with opened(home) as library:
+        found = _in_library(library, session)
+        table = library.results(session=found.id, excluded=True)
+        rows = list(table.rows())
+        if as_json:
+            out = [
+                {k: json.loads(v) if k == "other" and v else v for k, v in r.items()} for r in rows
+            ]
+            click.echo(json.dumps(out, indent=2, ensure_ascii=False, allow_nan=False))
+            return
+        if not rows:
+            click.echo("There are no ball results in this session.")
+            return
+        names = [n for n in RESULT_FIELDS if any(row[n] is not None for row in rows)][:5]
+        lines = [["#", "swing ms", "turn", "peak", *(_WORDS[n] for n in names)]]
+        lines += [
+            [
+                str(row["number"]),
+                *(
+                    "-" if row[n] is None else f"{row[n]:.0f}"
+                    for n in ("swing_ms", "turn_deg", "peak_rate_dps")
+                ),
+                *("-" if row[n] is None else f"{row[n]:.1f}" for n in names),
+            ]
+            for row in rows
+        ]
+        click.echo("\n".join(lined_up(lines, [True] * len(lines[0]))))
+
+
+@command.command("export")
+@click.argument("session", type=SessionName(swing=False))
+@click.argument("out", type=click.Path(path_type=Path))
+@overwrite_option
+@home_option
+def export(session: SwingName, out: Path, overwrite: bool, home: Path | None) -> None:
+    """Write everything that is kept of SESSION's swings as a CSV file OUT.
+
+    Words that a spreadsheet would take for a formula get an apostrophe before them.
+    """
+    from review.bundle import swings_csv
+    from sensor.output import whole_file
+
+    with opened(home) as library:
+        found = _in_library(library, session)
+        with whole_file(out, overwrite=overwrite) as file:
+            file.write(swings_csv(library, session=found.id).encode())
+        click.echo(f"{out}: {count(library.session(found.id).swings, 'swing')}")
+
+
+def _in_library(library: Library, session: SwingName) -> Located:
+    found = locate(library, session)
+    if not found.known:
+        raise CommandError(
+            f"{found.path}: isn't in the library yet: 'unhurried library add {found.path}'"
+        )
+    return found

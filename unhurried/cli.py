@@ -16,9 +16,16 @@ from unhurried.errors import BAD_USE, FAILED, STOPPED, describe, set_verbose, sh
 # Name, module in `unhurried.commands` (its `command` is the command), and the line in --help.
 COMMANDS: dict[str, tuple[str, str]] = {
     "analyze": ("analyze", "Find and measure the swings of a recording."),
+    "compare": ("compare", "Set two swings, or two sets of swings, side by side."),
+    "agree": ("agree", "Check the figures against events labelled by hand."),
     "info": ("info", "Say what a recording holds, and what is wrong with it."),
     "import": ("import_csv", "Make a recording of a CSV file."),
     "export": ("export", "Write a recording, or single swings, as CSV."),
+    "calibrate": ("calibrate", "Find a sensor's scale and offset, for its later recordings."),
+    "library": ("library", "Keep every session, and find it again."),
+    "results": ("results", "Say, or import, what the ball did."),
+    "felt": ("felt", "Say how a swing felt, or see what was felt beside what was measured."),
+    "bundle": ("bundle", "Send sessions to a coach in one file, and open one."),
     "recover": ("recover", "Make a clean copy of a damaged recording."),
     "simulate": ("simulate", "Make a recording of simulated swings, with their truth."),
 }
@@ -70,6 +77,9 @@ class LazyGroup(click.Group):
             return None
         module = import_module(f"unhurried.commands.{COMMANDS[cmd_name][0]}")
         command: click.Command = module.command
+        from unhurried.settings import apply_to
+
+        apply_to(cmd_name, command)
         # Accepted before and after the command's name.
         if not any(param.name == "verbose" for param in command.params):
             command.params.append(_verbose_option())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import importlib
 import json
 import platform
 import sys
@@ -13,9 +14,25 @@ from typing import Any
 import numpy as np
 import scipy
 
-from benchmarks import accuracy, invented, speed
-
-PARTS: dict[str, Any] = {"accuracy": accuracy, "invented": invented, "speed": speed}
+PARTS = (
+    "accuracy",
+    "invented",
+    "speed",
+    "calibration",
+    "compare",
+    "own_strikes",
+    "sensor_calibration",
+    "link_decode",
+    "timebase",
+    "link",
+    "evidence",
+    "library",
+    "sound",
+    "page",
+    "live_page",
+    "clip",
+)
+"""Modules of this folder; one is imported only when it is run, for not all need the same parts."""
 RESULTS = Path(__file__).resolve().parent / "results"
 
 
@@ -28,7 +45,13 @@ def main() -> int:
         "--seed-shift", type=int, default=0, metavar="N", help="other seeds, while developing"
     )
     arguments = parser.parse_args()
-    results: dict[str, Any] = {
+    trial = arguments.quick or arguments.seed_shift
+    # What was run for a quick look doesn't take the place of the figures in README.
+    path = RESULTS / ("trial.json" if trial else "latest.json")
+    results: dict[str, Any] = {}
+    if arguments.only and path.exists():
+        results = json.loads(path.read_text(encoding="utf-8"))
+    results |= {
         "quick": arguments.quick,
         "seed_shift": arguments.seed_shift,
         "python": platform.python_version(),
@@ -37,17 +60,17 @@ def main() -> int:
         "machine": platform.machine(),
     }
     for name in arguments.only or PARTS:
-        part = PARTS[name]
+        part = importlib.import_module(f"benchmarks.{name}")
         start = time.monotonic()
         print(f"{name} ...", end=" ", file=sys.stderr, flush=True)
         results[name] = part.run(quick=arguments.quick, shift=arguments.seed_shift)
         took = time.monotonic() - start
         results[name]["took_s"] = round(took, 1)
         print(f"{took:.0f} s", file=sys.stderr)
-        print(f"## {name.capitalize()}\n\n{part.tables(results[name])}\n", flush=True)
-    # What was run for a quick look doesn't take the place of the figures in README.
-    trial = arguments.quick or arguments.seed_shift
-    path = RESULTS / ("trial.json" if trial else "latest.json")
+        print(
+            f"## {name.replace('_', ' ').capitalize()}\n\n{part.tables(results[name])}\n",
+            flush=True,
+        )
     RESULTS.mkdir(parents=True, exist_ok=True)
     part_file = path.with_suffix(".part")
     part_file.write_text(json.dumps(results, indent=1) + "\n", encoding="utf-8")

@@ -2,8 +2,8 @@
 
 What is drawn, and why: a phone stands 2 to 5 m from the ball; other players' impacts come from 3 to
 15 m, so by the law of distance most are weaker than the player's own, but not all; people talk,
-wind blows low, and a bay's wall answers once. Seven clips in ten carry a date, of the clip's start or of
-its end, in whole seconds, by a clock that is 1 s off (standard deviation). Levels are from memory;
+wind blows low, and a bay's wall answers once. Seven clips in ten carry a date, of the clip's start
+or of its end, in whole seconds, by a clock that is 1 s off (standard deviation). Levels are from memory;
 the sound of a ball is broad-band and dies within some milliseconds (from memory). The sound goes
 through the AAC encoder that phones use, whose priming delay is one of the things that can go wrong.
 """
@@ -126,21 +126,14 @@ def line_up(drawn: Drawn) -> ClipMatch:
     )
 
 
-def run(quick: bool, seed_shift: int) -> tuple[list[str], dict[str, Any]]:
-    """Line up 100 clips (quick: 20).
-
-    Returns
-    -------
-    lines : list of str
-        A table in markdown.
-    figures : dict
-    """
+def run(*, quick: bool = False, shift: int = 0) -> dict[str, Any]:
+    """Line up 100 clips (quick: 20)."""
     n = 20 if quick else 100
     error_s = []
     sure = []
     with tempfile.TemporaryDirectory() as folder:
         for k in range(n):
-            drawn = draw_clip(970_000 + seed_shift + k, Path(folder))
+            drawn = draw_clip(970_000 + shift + k, Path(folder))
             match = line_up(drawn)
             drawn.path.unlink()
             error_s.append(
@@ -150,19 +143,25 @@ def run(quick: bool, seed_shift: int) -> tuple[list[str], dict[str, Any]]:
     error = np.asarray(error_s)
     said = np.asarray(sure)
     right = error <= FRAME_S
-    figures = {
+    return {
         "clips": n,
         "within_a_frame_percent": float(100 * right.mean()),
         "sure_percent": float(100 * said.mean()),
         "sure_but_wrong": int((said & ~right).sum()),
         "median_error_ms": float(1e3 * np.median(error)),
     }
-    lines = [
-        "| clips lined up by sound | target | measured |",
-        "|---|--:|--:|",
-        f"| within one frame at 60 Hz, of {n} | 95 % | {figures['within_a_frame_percent']:.0f} % |",
-        f"| called sure | | {figures['sure_percent']:.0f} % |",
-        f"| called sure, but wrong | 0 | {figures['sure_but_wrong']} |",
-        f"| median error | | {figures['median_error_ms']:.1f} ms |",
-    ]
-    return lines, figures
+
+
+def tables(result: dict[str, Any]) -> str:
+    """Return the table in Markdown."""
+    return "\n".join(
+        (
+            "| clips lined up by sound | target | measured |",
+            "|---|--:|--:|",
+            f"| within one frame at 60 Hz, of {result['clips']} | 95 % "
+            f"| {result['within_a_frame_percent']:.0f} % |",
+            f"| called sure | | {result['sure_percent']:.0f} % |",
+            f"| called sure, but wrong | 0 | {result['sure_but_wrong']} |",
+            f"| median error | | {result['median_error_ms']:.1f} ms |",
+        )
+    )

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import io
 import os
+import tokenize
 from pathlib import Path
 from typing import IO, Any
 
@@ -171,7 +172,8 @@ def open_npy(
     dtype : numpy.dtype
         What the rows must be.
     assume_header : bool
-        Take a header of nothing but zeros (a hole left by a power cut) for the usual one.
+        Take a header that is zeroed, wholly or in part (a hole left by a power cut), for the usual
+        one.
 
     Returns
     -------
@@ -195,6 +197,20 @@ def open_npy(
         raise
 
 
+def _is_damaged(start: bytes, usual: bytes) -> bool:
+    """Tell whether this is the usual header with zeros in it; the row count may be any."""
+    if len(start) < len(usual):
+        return not any(start)
+    if 0 not in start[len(_MAGIC) + 4 :] and start.startswith(_MAGIC):
+        # The header's text has no zeros, so this is whole, or something else.
+        return False
+    count = usual.index(b"(")
+    return all(
+        found in (0, due) or (place > count and found in b"0123456789,)} \n")
+        for place, (found, due) in enumerate(zip(start, usual, strict=True))
+    )
+
+
 def _from_header(
     path: Path, file: IO[bytes], dtype: np.dtype[Any], assume_header: bool
 ) -> tuple[RowFile, list[str]]:
@@ -205,7 +221,7 @@ def _from_header(
         return RowFile(path, file, dtype, usual, 0), [
             f"{path.name} is cut short: not even its header is whole, so it holds no samples"
         ]
-    if assume_header and not any(start):
+    if assume_header and _is_damaged(start, npy_header(dtype, 0)):
         n_rows = max(0, size - usual) // dtype.itemsize
         return RowFile(path, file, dtype, usual, n_rows), []
     file.seek(0)
@@ -216,7 +232,7 @@ def _from_header(
             (2, 0): np.lib.format.read_array_header_2_0,
         }[version]
         shape, fortran_order, found = reader(file)
-    except (ValueError, KeyError) as error:
+    except (ValueError, KeyError, tokenize.TokenError) as error:
         raise RecordingError(path, "is not a numpy file that this program wrote") from error
     except OSError as error:
         raise RecordingError(path, f"cannot be read: {describe_os_error(error)}") from error

@@ -15,6 +15,8 @@ from unhurried.errors import BAD_USE, FAILED, STOPPED, describe, set_verbose, sh
 
 # Name, module in `unhurried.commands` (its `command` is the command), and the line in --help.
 COMMANDS: dict[str, tuple[str, str]] = {
+    "scan": ("scan", "List the sensors that are near."),
+    "record": ("record", "Record a sensor, and show each swing as it happens."),
     "analyze": ("analyze", "Find and measure the swings of a recording."),
     "compare": ("compare", "Set two swings, or two sets of swings, side by side."),
     "agree": ("agree", "Check the figures against events labelled by hand."),

@@ -1,0 +1,97 @@
+"""`unhurried scan`, against the software BlueZ and without any Bluetooth."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from sensor.radio import SeenSensor
+from unhurried.commands.scan import table
+
+SENSOR_TESTS = Path(__file__).parents[1] / "sensor"
+
+
+def test_the_table() -> None:
+    seen = [
+        SeenSensor(
+            name="A sensor with a name far too long for a column \x1b[2J",
+            address="C0:FF:EE:00:00:01",
+            signal_dbm=-60,
+            battery_percent=7,
+            profile="unhurried-stream",
+        ),
+        SeenSensor(name="Lamp", address="L", signal_dbm=None, battery_percent=None, profile=None),
+    ]
+    lines = table(seen, everything=True)
+    assert lines == [
+        "name                      address             signal  battery  profile",
+        "A sensor with a name far  C0:FF:EE:00:00:01  -60 dBm      7 %  unhurried-stream",
+        "Lamp                      L                        -        -  unknown",
+    ]
+    assert max(map(len, lines)) <= 80
+    assert len(table(seen, everything=False)) == 2
+    assert table([], everything=True) == []
+    assert "\x1b" not in "".join(table(seen, everything=True))
+
+
+def run(*arguments: str, bus: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "unhurried", *arguments],
+        capture_output=True,
+        text=True,
+        env={**os.environ, "DBUS_SYSTEM_BUS_ADDRESS": bus},
+        timeout=60,
+        check=False,
+    )
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the system bus is Linux's")
+def test_without_bluetooth(tmp_path: Path) -> None:
+    done = run("scan", "--seconds", "0.5", bus=f"unix:path={tmp_path}/nothing")
+    assert done.returncode == 1
+    assert done.stdout == ""
+    assert done.stderr == (
+        "unhurried: this computer has no usable Bluetooth adapter (there is no system bus, so no "
+        "Bluetooth service): plug one in, or try the program with --simulated\n"
+    )
+
+
+@pytest.mark.skipif(
+    sys.platform != "linux" or shutil.which("dbus-daemon") is None,
+    reason="needs dbus-daemon (Debian, Ubuntu: sudo apt install dbus)",
+)
+@pytest.mark.parametrize("near", [True, False])
+def test_against_the_software_bluez(
+    tmp_path: Path, near: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.syspath_prepend(str(SENSOR_TESTS))
+    from software_bluez import SoftSensor, private_bus, software_bluez
+
+    async def with_service(bus: str) -> subprocess.CompletedProcess[str]:
+        async with software_bluez(*([SoftSensor(battery=42)] if near else [])):
+            return await asyncio.to_thread(run, "scan", "--seconds", "0.5", bus=bus)
+
+    with private_bus(tmp_path) as bus:
+        done = asyncio.run(with_service(bus))
+    assert done.returncode == 0
+    if near:
+        assert done.stderr == ""
+        row = done.stdout.splitlines()[1].split()
+        assert row[:3] == ["Swing", "1", "C0:FF:EE:00:00:01"]
+        assert row[4:] == ["dBm", "42", "%", "unhurried-stream"]
+    else:
+        assert done.stdout == ""
+        assert "no sensor of a known kind is near: switch it on" in done.stderr
+
+
+def test_bad_options() -> None:
+    from unhurried.commands.scan import command
+
+    assert CliRunner().invoke(command, ["--seconds", "0"]).exit_code == 2

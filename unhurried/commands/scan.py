@@ -1,0 +1,104 @@
+"""`unhurried scan`: which sensors are near."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import click
+
+from unhurried.errors import show
+
+if TYPE_CHECKING:
+    from sensor.radio import SeenSensor
+
+DEFAULT_SECONDS = 10.0
+NAME_WIDTH = 24
+
+
+@click.command("scan")
+@click.option(
+    "--seconds",
+    type=click.FloatRange(min=0.5, max=3600.0),
+    default=DEFAULT_SECONDS,
+    show_default=True,
+    help="How long to look; Ctrl-C ends it earlier.",
+)
+@click.option("--all", "everything", is_flag=True, help="List devices of unknown kind as well.")
+@click.option("--adapter", metavar="NAME", help="Bluetooth adapter to use, such as hci1 (Linux).")
+def command(seconds: float, everything: bool, adapter: str | None) -> None:
+    """List the sensors that are near: name, address, signal, battery and profile.
+
+    A sensor that is connected to something already doesn't show. On a terminal the table is
+    kept up to date while it looks; the final one goes to stdout.
+    """
+    from sensor.radio import scan
+
+    live = sys.stderr.isatty()
+    shown = 0
+
+    def update(seen: list[SeenSensor]) -> None:
+        nonlocal shown
+        text = table(seen, everything=everything)
+        # Over what was there before, without a flicker.
+        print(f"\x1b[{shown}F\x1b[J" if shown else "", *text, sep="\n", file=sys.stderr)
+        shown = len(text) + 1
+
+    async def look() -> list[SeenSensor]:
+        from unhurried.commands.record import stopping
+
+        stop = asyncio.Event()
+        with stopping(stop):
+            return await scan(
+                seconds, on_change=update if live else None, stop=stop, adapter=adapter
+            )
+
+    if live:
+        print(f"Looking for {seconds:g} s (Ctrl-C ends it) ...", file=sys.stderr)
+    seen = asyncio.run(look())
+    if live and shown:
+        print(f"\x1b[{shown}F\x1b[J", end="", file=sys.stderr)
+    known = [one for one in seen if one.profile is not None]
+    for line in table(seen, everything=everything):
+        click.echo(line)
+    if not known:
+        others = len(seen)
+        show(
+            "no sensor of a known kind is near: switch it on, bring it near, and see that "
+            "nothing else is connected to it"
+            + (f" ({others} other devices: --all lists them)" if others and not everything else "")
+        )
+
+
+def table(seen: Sequence[SeenSensor], *, everything: bool) -> list[str]:
+    """Return the lines of the table; names are cut to keep it within 80 columns."""
+    rows = [one for one in seen if everything or one.profile is not None]
+    if not rows:
+        return []
+    head = ("name", "address", "signal", "battery", "profile")
+    cells = [
+        (
+            _plain(one.name)[:NAME_WIDTH],
+            one.address,
+            "-" if one.signal_dbm is None else f"{one.signal_dbm} dBm",
+            "-" if one.battery_percent is None else f"{one.battery_percent} %",
+            one.profile or "unknown",
+        )
+        for one in rows
+    ]
+    widths = [max(len(row[k]) for row in (head, *cells)) for k in range(len(head))]
+    right = (False, False, True, True, False)
+    return [
+        "  ".join(
+            text.rjust(width) if to_right else text.ljust(width)
+            for text, width, to_right in zip(row, widths, right, strict=True)
+        ).rstrip()
+        for row in (head, *cells)
+    ]
+
+
+def _plain(text: str) -> str:
+    """Keep a name that came over the air from doing things to the terminal."""
+    return "".join(c if c.isprintable() else " " for c in text)

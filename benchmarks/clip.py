@@ -1,11 +1,12 @@
 """Clips with known offsets, made with ffmpeg, lined up by the sound of impact.
 
-What is drawn, and why: a phone stands 2 to 5 m from the ball; other players' impacts come from 3 to
-15 m, so by the law of distance most are weaker than the player's own, but not all; people talk,
+What is drawn, and why: a phone stands 2 to 5 m from the ball; other players' impacts come from 3
+to 15 m, so by the law of distance most are weaker than the player's own, but not all; people talk,
 wind blows low, and a bay's wall answers once. Seven clips in ten carry a date, of the clip's start
-or of its end, in whole seconds, by a clock that is 1 s off (standard deviation). Levels are from memory;
-the sound of a ball is broad-band and dies within some milliseconds (from memory). The sound goes
-through the AAC encoder that phones use, whose priming delay is one of the things that can go wrong.
+or of its end, in whole seconds, by a clock that is 1 s off (standard deviation). Levels are from
+memory; the sound of a ball is broad-band and dies within some milliseconds (from memory). The
+sound goes through the AAC encoder that phones use, whose priming delay is one of the things that
+can go wrong.
 """
 
 from __future__ import annotations

@@ -1,0 +1,352 @@
+"""How late an output is: measured with a microphone, or by tapping along; kept per output.
+
+What the sound system says of itself is not to be trusted (20 ms told, 28 measured). The delay is
+that from a frame's turn by the clock (`feedback.outputs.Output.frame_now`) to the ear, so it is
+just what `heard_ns` needs.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import re
+import secrets
+import statistics
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from feedback.errors import FeedbackError, NoDeviceError
+from feedback.outputs import LiveOutput, _library, _quiet, is_wireless
+from feedback.tones import Sound, note_hz, tone
+from sensor.source import host_clock_ns
+
+__all__ = [
+    "Delay",
+    "LatencyError",
+    "beat_sound",
+    "delay_of_taps",
+    "find_onsets",
+    "listen",
+    "load_delay",
+    "output_key",
+    "save_delay",
+]
+
+VERSION = 1
+TAP_EARLY_S = 0.035
+TAP_EARLY_U_S = 0.010
+"""People tap 20 to 50 ms before a steady beat, without noticing (from memory)."""
+LEAST_TAPS = 6
+NEAR_S = 0.45
+"""A tap or an onset later than this belongs to no beat."""
+
+
+class LatencyError(FeedbackError):
+    """The delay could not be measured."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Delay:
+    """An output's delay.
+
+    Attributes
+    ----------
+    output : str
+        The device's name.
+    delay_s, delay_u_s : float
+        And its standard uncertainty.
+    method : {"microphone", "tapping"}
+    n : int
+        Beats that were used.
+    made_at : str
+        ISO 8601 with offset.
+    """
+
+    output: str
+    delay_s: float
+    delay_u_s: float
+    method: str
+    n: int
+    made_at: str
+
+    @property
+    def wireless(self) -> bool:
+        """Whether its name says that it is wireless."""
+        return is_wireless(self.output)
+
+
+def beat_sound(rate_hz: int) -> Sound:
+    """The beep to be listened to or tapped to."""
+    return tone(note_hz("A5"), 0.060, rate_hz)
+
+
+def find_onsets(
+    heard: npt.NDArray[np.float64],
+    sound: npt.NDArray[np.float64],
+    expected: Sequence[int],
+    near: int,
+) -> list[tuple[int, float]]:
+    """Find a known sound in a recording, once after each expected place.
+
+    Parameters
+    ----------
+    heard : (n,) array
+    sound : (m,) array
+    expected : sequence of int
+        Earliest sample of each.
+    near : int
+        How many samples later it may be.
+
+    Returns
+    -------
+    list of (sample, clearness)
+        Clearness is the correlation coefficient, 0 to 1; only those that could be looked for.
+    """
+    out: list[tuple[int, float]] = []
+    m = len(sound)
+    energy = float(np.sqrt(sound @ sound))
+    for place in expected:
+        part = heard[max(0, place) : place + near + m]
+        if place < 0 or len(part) < near + m:
+            continue
+        match = np.correlate(part, sound, mode="valid")
+        sums = np.concatenate([[0.0], np.cumsum(part * part)])
+        size = np.sqrt(np.maximum(sums[m:] - sums[:-m], 1e-20))
+        r = match / (size * energy)
+        # A loud place counts more than a faint one that happens to fit.
+        k = int(np.argmax(np.abs(match)))
+        out.append((place + k, float(abs(r[k]))))
+    return out
+
+
+def delay_of_taps(
+    beats_s: Sequence[float], taps_s: Sequence[float], *, output: str, made_at: str
+) -> Delay:
+    """Delay from tapping along: tap minus beat, and what people tap early added.
+
+    Parameters
+    ----------
+    beats_s : sequence of float
+        When each beat had its turn.
+    taps_s : sequence of float
+        When a key went down.
+    output, made_at : str
+
+    Raises
+    ------
+    LatencyError
+        Too few taps belong to a beat, or they scatter too much.
+    """
+    late: list[float] = []
+    for beat in beats_s:
+        near = [tap - beat for tap in taps_s if -0.25 < tap - beat < NEAR_S]
+        if near:
+            late.append(min(near, key=abs))
+    if len(late) < LEAST_TAPS:
+        raise LatencyError(
+            f"only {len(late)} taps went with a beep: tap a key with each of them, and start again"
+        )
+    middle = statistics.median(late)
+    # A slip or two is thrown out: ordinary tapping scatters by 20 to 40 ms (from memory).
+    kept = [one for one in late if abs(one - middle) < 0.12]
+    if len(kept) < max(LEAST_TAPS, 2 * len(late) / 3):
+        raise LatencyError("the taps scatter too much to tell a delay: start again")
+    scatter = statistics.stdev(kept) / math.sqrt(len(kept))
+    return Delay(
+        output=output,
+        delay_s=max(0.0, statistics.fmean(kept) + TAP_EARLY_S),
+        delay_u_s=math.hypot(scatter, TAP_EARLY_U_S),
+        method="tapping",
+        n=len(kept),
+        made_at=made_at,
+    )
+
+
+def listen(
+    output: LiveOutput, *, made_at: str, beats: int = 10, microphone: str | None = None
+) -> Delay:
+    """Play beeps and find them in what a microphone hears.
+
+    Parameters
+    ----------
+    output : LiveOutput
+        Started.
+    made_at : str
+    beats : int
+    microphone : str, optional
+        Name or part of it; the system's default otherwise.
+
+    Raises
+    ------
+    LatencyError
+        There is no microphone, or it didn't hear the beeps.
+    """
+    sd = _library()
+    rate = output.rate_hz
+    chunks: list[npt.NDArray[np.float32]] = []
+    origins: list[float] = []
+    heard_frames = [0]
+    lock = threading.Lock()
+
+    def hear(data: Any, frames: int, _time: Any, _status: Any) -> None:
+        now = host_clock_ns() * 1e-9
+        with lock:
+            chunks.append(data[:, 0].copy())
+            heard_frames[0] += frames
+            origins.append(now - heard_frames[0] / rate)
+
+    try:
+        with _quiet():
+            device = None if microphone is None else _microphone(sd, microphone)
+            stream = sd.InputStream(
+                samplerate=rate,
+                device=device,
+                channels=1,
+                dtype="float32",
+                latency=0.02,
+                callback=hear,
+            )
+            stream.start()
+    except (sd.PortAudioError, ValueError) as error:
+        raise LatencyError(
+            f"there is no microphone to listen with ({error}): plug one in, or give --tap"
+        ) from error
+    try:
+        told_s = float(stream.latency)
+        sound = beat_sound(rate)
+        waiting = threading.Event()
+        waiting.wait(0.5)
+        # Uneven, so that an echo of one beat is not taken for the next.
+        first = output.frame_now() + round(0.3 * rate)
+        steps = np.cumsum([0.70 + 0.05 * (k % 3) for k in range(beats)])
+        frames = [first + round(float(s) * rate) for s in steps]
+        voices = [output.play(sound, frame) for frame in frames]
+        turn_s = [output.heard_ns(frame) * 1e-9 - output.delay_s for frame in frames]
+        waiting.wait(float(steps[-1]) + 0.3 + NEAR_S + 0.8)
+        late = sum(v.started != f for v, f in zip(voices, frames, strict=True))
+    finally:
+        stream.abort(ignore_errors=True)
+        stream.close(ignore_errors=True)
+    if late or output.underflows:
+        raise LatencyError("the sound was interrupted while measuring: close other programs")
+    with lock:
+        heard = np.concatenate(chunks).astype(np.float64) if chunks else np.zeros(0)
+        origin = statistics.median(origins) if origins else 0.0
+    expected = [round((t - origin) * rate) for t in turn_s]
+    found = find_onsets(heard, sound.astype(np.float64), expected, round(NEAR_S * rate))
+    clear = [place for place, clearness in found if clearness > 0.5]
+    if len(clear) < max(3, beats // 2):
+        raise LatencyError(
+            "the microphone did not hear the beeps: turn the sound up a little or bring them "
+            "closer together, or give --tap"
+        )
+    delays = [
+        origin + place / rate - t - 0.5 * told_s
+        for (place, clearness), t in zip(found, turn_s[: len(found)], strict=True)
+        if clearness > 0.5
+    ]
+    scatter = statistics.stdev(delays) / math.sqrt(len(delays))
+    return Delay(
+        output=output.name,
+        delay_s=max(0.0, statistics.median(delays)),
+        # The microphone's own delay: between none and what the system says of it (JCGM 100, 4.3.7).
+        delay_u_s=math.hypot(scatter, told_s / math.sqrt(12.0)),
+        method="microphone",
+        n=len(delays),
+        made_at=made_at,
+    )
+
+
+def _microphone(sd: Any, wanted: str) -> int:
+    inputs = [one for one in sd.query_devices() if one["max_input_channels"] > 0]
+    for one in inputs:
+        if wanted.casefold() in str(one["name"]).casefold():
+            return int(one["index"])
+    raise NoDeviceError(wanted, tuple(str(one["name"]) for one in inputs))
+
+
+# -- kept per output --------------------------------------------------------------------------
+
+
+def output_key(name: str) -> str:
+    """A file's name for an output."""
+    return re.sub(r"[^a-z0-9]+", "-", name.casefold()).strip("-")[:60] or "output"
+
+
+def save_delay(folder: Path, delay: Delay) -> Path:
+    """Keep an output's delay in a folder, in the place of an earlier one.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    LatencyError
+        It cannot be written.
+    """
+    path = folder / f"{output_key(delay.output)}.json"
+    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+    values = {
+        "version": VERSION,
+        "output": delay.output,
+        "delay_s": round(delay.delay_s, 5),
+        "delay_s_u": round(delay.delay_u_s, 5),
+        "method": delay.method,
+        "n": delay.n,
+        "made_at": delay.made_at,
+    }
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        part.write_text(json.dumps(values, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+        part.replace(path)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            part.unlink()
+        raise LatencyError(f"{path}: cannot be written: {error.strerror or error}") from error
+    return path
+
+
+def load_delay(folder: Path, name: str) -> Delay | None:
+    """The kept delay of an output; None where it was never measured.
+
+    Raises
+    ------
+    LatencyError
+        The file is there but is none of ours.
+    """
+    path = folder / f"{output_key(name)}.json"
+    try:
+        values = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError) as error:
+        raise LatencyError(
+            f"{path}: cannot be read: delete it and run 'unhurried latency' again"
+        ) from error
+    try:
+        if values["version"] > VERSION:
+            raise LatencyError(f"{path}: was written by a newer version of this program")
+        delay = Delay(
+            output=str(values["output"]),
+            delay_s=float(values["delay_s"]),
+            delay_u_s=float(values["delay_s_u"]),
+            method=str(values["method"]),
+            n=int(values["n"]),
+            made_at=str(values["made_at"]),
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        raise LatencyError(
+            f"{path}: is no measured delay: delete it and run 'unhurried latency' again"
+        ) from error
+    if not 0.0 <= delay.delay_s < 2.0:
+        raise LatencyError(f"{path}: a delay of {delay.delay_s:g} s cannot be right: delete it")
+    return delay

@@ -1,0 +1,88 @@
+"""`unhurried cue`: options, references, messages; what is heard is tested in tests/feedback."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from review.people import Reference, Registry
+from unhurried.cli import run
+
+
+@pytest.fixture(autouse=True)
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("UNHURRIED_HOME", str(tmp_path / "home"))
+    return tmp_path / "home"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([], "how long the backswing"),
+        (["--backswing-ms", "100"], "--backswing-ms"),
+        (["--from-ms", "900", "--to-ms", "800"], "together"),
+        (["--from-ms", "900", "--to-ms", "800", "--steps", "20", "--repeats", "3"], "20 repeats"),
+        (
+            ["--backswing-ms", "900", "--from-ms", "900", "--to-ms", "800", "--steps", "2"],
+            "not both",
+        ),
+        (["--backswing-ms", "800", "--out", "track.mp3"], ".wav"),
+        (["--backswing-ms", "800", "--level", "1.5"], "--level"),
+        (["--backswing-ms", "800", "--rest-s", "0"], "--rest-s"),
+    ],
+)
+def test_options_that_do_not_go_together(
+    arguments: list[str], words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["cue", *arguments]) == 2
+    err = capsys.readouterr().err
+    assert words in err
+    assert len(err.splitlines()) == 1
+
+
+def test_an_unknown_player_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["cue", "--player", "Nobody"]) in (1, 2)
+    assert "Nobody" in capsys.readouterr().err
+
+
+def test_the_time_comes_from_the_players_own_reference(
+    home: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    registry = Registry(home)
+    player = registry.add("Ida")
+    for club, low in (("driver", 840.0), ("7 iron", 790.0)):
+        player = player.with_reference(
+            Reference(
+                club=club,
+                mount="wrist",
+                swings=(),
+                bounds={"backswing_ms": (low, low + 40.0), "turn_deg": (120.0, 140.0)},
+            )
+        )
+    registry.save(player)
+    out = str(tmp_path / "t.wav")
+    arguments = ["cue", "--player", "Ida", "--repeats", "1", "--out", out]
+    assert run(arguments) == 1
+    assert "--club" in capsys.readouterr().err
+    assert run([*arguments, "--club", "driver"]) == 0
+    # 1 s of lead-in, 1.2 s from the ready beep, 860 ms, the beep, half a second.
+    assert "1 cues, 4 s" in capsys.readouterr().out
+    assert run([*arguments, "--club", "wedge", "--overwrite"]) == 1
+    assert "--backswing-ms" in capsys.readouterr().err
+
+
+def test_cautions_are_given_with_every_track(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    arguments = ["cue", "--backswing-ms", "800", "--repeats", "1", "--out"]
+    assert run([*arguments, str(tmp_path / "t.wav")]) == 0
+    said = capsys.readouterr()
+    for word in ("children", "80 dB", "85 dB", "Warm up", "pain", "headphones", "clinician"):
+        assert word in said.err
+    assert str(tmp_path / "t.wav") in said.out
+
+
+def test_silent_output_runs_the_cue_and_ends() -> None:
+    arguments = ["cue", "--backswing-ms", "300", "--repeats", "1", "--no-ready"]
+    assert run([*arguments, "--rest-s", "0.5", "--output", "silent"]) == 0

@@ -1,0 +1,312 @@
+"""`unhurried drill`: simulated and replayed, with and without sound, whatever goes wrong."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from feedback.drill import Block, Drill, DrillPlan, Reference
+from feedback.outputs import SilentOutput
+from sensor.recording import open_recording
+from sensor.simulate import SessionSpec
+from sensor.simulated import SimulatedSource
+from unhurried.cli import run
+from unhurried.commands.drill import DrillRun, SeqClock, outcome_lines
+from unhurried.live import LiveSession
+
+ROOT = Path(__file__).resolve().parents[2]
+FAST = ["--simulated", "--speed", "30", "--output", "silent", "--rest-s", "1"]
+
+
+@pytest.fixture(autouse=True)
+def _home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("UNHURRIED_HOME", str(tmp_path / "home"))
+
+
+def markers(folder: Path) -> list[dict[str, Any]]:
+    text = (folder / "markers.jsonl").read_text(encoding="utf-8")
+    return [json.loads(line) for line in text.splitlines()]
+
+
+def of_kind(folder: Path, kind: str) -> list[dict[str, Any]]:
+    return [one for one in markers(folder) if one["kind"] == kind]
+
+
+def test_a_simulated_drill_from_end_to_end(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "d"
+    arguments = ["drill", *FAST, "--seed", "3", "--repeats", "2", "--block", "rehearsal"]
+    arguments += ["--block", "silent", "--backswing-ms", "900", "--full-turn-deg", "120"]
+    arguments += ["--upper-turn-deg", "125"]
+    assert run([*arguments, "--out", str(out), "--json"]) == 0
+    said = capsys.readouterr()
+    outcome = json.loads(said.out)
+    assert outcome["swings"] == 4
+    assert [b["block_kind"] for b in outcome["blocks"]] == ["rehearsal", "silent"]
+    # Cautions come first, and the digits are there.
+    for word in ("Warm up", "Clear space", "pain", "past comfort", "Rest", "children", "clinician"):
+        assert word in said.err
+    assert "headphones" in said.err.casefold()
+    assert "swing 1 of 2, forearm turn" in said.err
+    assert "█" in said.err
+    assert said.err.count("of 2, forearm turn") == 2
+    # All is in the recording.
+    swings = of_kind(out, "drill_swing")
+    assert [one["block_kind"] for one in swings] == ["rehearsal"] * 2 + ["silent"] * 2
+    assert [one["feedback"] for one in swings] == [True, True, False, False]
+    assert of_kind(out, "drill")[0]["schedule"] == "every"
+    segments = [(one["block"], one["ball"]) for one in of_kind(out, "segment")]
+    assert [one for one in segments if one[0]] == [("rehearsal", False), ("silent", None)]
+    kept = of_kind(out, "drill_outcome")[0]
+    assert kept["blocks"] == outcome["blocks"]
+    tones = of_kind(out, "tone")
+    first_silent = of_kind(out, "block")[1]["seq"]
+    assert tones
+    assert all(one["seq"] <= first_silent for one in tones)
+    with open_recording(out) as recording:
+        assert recording.n_samples > 1000
+        assert recording.lost_samples == 0
+
+
+def test_what_the_plan_asks_for_can_be_run(tmp_path: Path) -> None:
+    # As `unhurried plan` writes it, but for the source.
+    arguments = ["drill", *FAST, "--player", "Ida", "--backswing-ms", "850", "--share", "0.97"]
+    arguments += ["--repeats", "1", "--feedback", "none", "--ball", "--block", "retention"]
+    assert run([*arguments, "--out", str(tmp_path / "d")]) == 0
+    segment = of_kind(tmp_path / "d", "segment")[-1]
+    assert (segment["block"], segment["ball"], segment["player"]) == ("retention", True, "Ida")
+
+
+def test_a_replay_can_be_drilled(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["simulate", str(tmp_path / "s"), "--seed", "7", "--swings", "3"]) == 0
+    before = {p.name: p.read_bytes() for p in (tmp_path / "s").iterdir()}
+    capsys.readouterr()
+    arguments = ["drill", "--replay", str(tmp_path / "s"), "--speed", "40", "--output", "silent"]
+    assert run([*arguments, "--repeats", "50", "--no-cue", "--out", str(tmp_path / "d")]) == 0
+    said = capsys.readouterr()
+    # It ends with the replay, before all swings are done, and says what there was.
+    assert "of 50 swings" in said.out
+    assert len(of_kind(tmp_path / "d", "drill_outcome")) == 1
+    assert {p.name: p.read_bytes() for p in (tmp_path / "s").iterdir()} == before
+
+
+def test_it_runs_without_bluetooth_and_without_sound(tmp_path: Path) -> None:
+    env = {
+        "PATH": "/usr/bin:/bin",
+        "HOME": str(tmp_path),
+        "PULSE_SERVER": f"unix:{tmp_path}/none",
+        "DBUS_SYSTEM_BUS_ADDRESS": f"unix:path={tmp_path}/none",
+        "UNHURRIED_HOME": str(tmp_path / "home"),
+    }
+    command = [sys.executable, "-m", "unhurried", "drill", "--simulated", "--speed", "30"]
+    done = subprocess.run(
+        [*command, "--repeats", "1", "--rest-s", "1", "--out", str(tmp_path / "d")],
+        env=env,
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert done.returncode == 0, done.stderr
+    assert "going on without sound" in done.stderr
+    assert "1 of 1 swings" in done.stdout
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals as POSIX has them")
+def test_ctrl_c_keeps_everything(tmp_path: Path) -> None:
+    out = tmp_path / "d"
+    command = [sys.executable, "-m", "unhurried", "drill", *FAST, "--repeats", "100"]
+    child = subprocess.Popen(
+        [*command, "--out", str(out)],
+        env=dict(os.environ),
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert child.stderr is not None
+    while "swing 1 of 100" not in (line := child.stderr.readline()):
+        assert line
+    start = time.monotonic()
+    child.send_signal(signal.SIGINT)
+    said, err = child.communicate(timeout=15)
+    assert time.monotonic() - start < 5.0
+    assert child.returncode == 130
+    assert "Traceback" not in err
+    assert "of 100 swings" in said
+    assert len(of_kind(out, "drill_outcome")) == 1
+    with open_recording(out) as recording:
+        assert recording.n_samples > 100
+
+
+def drill_run(folder: Path, plan: DrillPlan) -> tuple[Drill, DrillRun, LiveSession]:
+    drill = Drill(plan)
+    output = SilentOutput()
+    one = DrillRun(drill, output, mount="wrist", hand="right")
+    source = SimulatedSource(SessionSpec(mount="wrist", loss=0.0), seed=3, speed=1.0)
+    session = LiveSession(
+        source,
+        folder,
+        mount="wrist",
+        hand="right",
+        on_swing=one.on_swing,
+        on_block=one.on_block,
+        on_event=one.on_event,
+    )
+    return drill, one, session
+
+
+async def test_a_lost_sensor_makes_the_drill_wait_while_the_recording_goes_on(
+    tmp_path: Path,
+) -> None:
+    plan = DrillPlan(
+        blocks=(Block("rehearsal", 3),), reference=Reference(backswing_ms=800.0), rest_s=1.0
+    )
+    drill, one, session = drill_run(tmp_path / "d", plan)
+    said: list[str] = []
+    one.say = said.append
+    running = asyncio.ensure_future(one.run(session))
+    while session.status.received < 200:
+        await asyncio.sleep(0.02)
+    source = session.recording.source
+    source.lost.set()
+    while not drill.lost:
+        await asyncio.sleep(0.02)
+    while drill.lost:
+        await asyncio.sleep(0.02)
+    received = session.status.received
+    await asyncio.sleep(0.3)
+    assert session.status.received > received
+    assert one._stop is not None
+    one._stop.set()
+    assert await running is True
+    kinds = [m["kind"] for m in markers(tmp_path / "d")]
+    assert kinds.index("drill_paused") < kinds.index("drill_resumed")
+    assert kinds.index("drill_resumed") < kinds.index("drill_outcome")
+    assert any("the drill waits" in text for text in said)
+    assert any("the drill goes on" in text for text in said)
+    with open_recording(tmp_path / "d") as recording:
+        assert recording.n_samples == session.status.received
+
+
+class Broken(SilentOutput):
+    """A device that is gone after a while, and underflows before."""
+
+    silent = False
+    gone = False
+    gaps = 0
+
+    @property
+    def lost(self) -> bool:  # type: ignore[override]
+        return self.gone
+
+    @property
+    def underflows(self) -> int:  # type: ignore[override]
+        return self.gaps
+
+
+async def test_a_device_that_goes_away_leaves_the_drill_running(tmp_path: Path) -> None:
+    plan = DrillPlan(blocks=(Block("rehearsal", 3),), reference=Reference(), rest_s=1.0)
+    _, one, session = drill_run(tmp_path / "d", plan)
+    broken = Broken()
+    one.sound = broken
+    said: list[str] = []
+    one.say = said.append
+    running = asyncio.ensure_future(one.run(session))
+    while session.status.received < 100:
+        await asyncio.sleep(0.02)
+    broken.gaps = 1
+    await asyncio.sleep(0.1)
+    broken.gone = True
+    await asyncio.sleep(0.1)
+    assert one.sound is not broken
+    assert one.sound.silent
+    assert not running.done()
+    assert one._stop is not None
+    one._stop.set()
+    await running
+    sound = of_kind(tmp_path / "d", "sound")
+    assert [(m["underflows"], m["lost"]) for m in sound] == [(1, False), (1, True)]
+    assert of_kind(tmp_path / "d", "drill_outcome")[0]["sound_interrupted"] is True
+    assert sum("interrupted" in text for text in said) == 1
+    assert sum("goes on without sound" in text for text in said) == 1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--simulated", "--sensor", "x"], "only one of"),
+        (["--sensor", "x", "--sensor", "y"], "one sensor"),
+        (["--simulated", "--from-ms", "900"], "together"),
+        (["--simulated", "--ball", "--block", "rehearsal"], "no ball"),
+        (["--simulated", "--full-turn-deg", "130", "--upper-turn-deg", "100"], "upper bound"),
+        (["--simulated", "--backswing-ms", "20"], "--backswing-ms"),
+        (["--simulated", "--feedback", "always"], "--feedback"),
+    ],
+)
+def test_options_that_do_not_go_together(
+    arguments: list[str], words: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    assert run(["drill", *arguments, "--out", str(tmp_path / "d")]) == 2
+    err = capsys.readouterr().err
+    assert words in err
+    assert len(err.splitlines()) == 1
+    assert not (tmp_path / "d").exists()
+
+
+def test_a_recording_is_never_written_over(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "d").mkdir()
+    assert run(["drill", "--simulated", "--output", "silent", "--out", str(tmp_path / "d")]) == 1
+    assert "exists already" in capsys.readouterr().err
+
+
+def test_samples_are_placed_on_the_hosts_clock() -> None:
+    rng = np.random.default_rng(4)
+    # 201 samples a second in truth, 8 a packet, each late by up to 15 ms.
+    clock = SeqClock(200.0)
+    start = 10**15
+    for k in range(1000):
+        late = rng.uniform(0.0, 0.015)
+        clock.feed(start + round((8 * (k + 1) / 201.0 + late) * 1e9), 8 * k + 7)
+    assert clock.rate_hz == pytest.approx(201.0, abs=0.05)
+    for t in (5.0, 20.0, 35.0):
+        # Half the lateness, 7.5 ms, is part of every arrival.
+        at = clock.seq_at(start + round((t + 0.0075) * 1e9))
+        assert at == pytest.approx(201.0 * t - 1.0, abs=0.6)
+    last = clock.time_ns(7000.0)
+    assert last is not None
+    assert (last - start) * 1e-9 == pytest.approx(7001.0 / 201.0 + 0.0075, abs=0.003)
+    assert clock.seq_at(start - 10**10) is None
+
+
+def test_the_outcome_fits_a_terminal() -> None:
+    drill = Drill(
+        DrillPlan(blocks=(Block("retention", 1),), reference=Reference(), schedule="outside")
+    )
+    drill.begin(0.0)
+
+    class Swung:
+        index = 1
+        backswing_ms = 4999.0
+        swing_ms = None
+        turn_deg = 250.0
+        peak_rate_dps = 3999.0
+        strike = None
+
+    drill.swing(Swung(), 1.0)
+    lines = outcome_lines(drill.outcome)
+    assert max(map(len, lines)) <= 80
+    assert "retention" in "\n".join(lines)

@@ -1,0 +1,293 @@
+"""`unhurried cue`: hear, or write to a WAV file, how long a backswing should take."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from sensor.session import MOUNTS
+from unhurried.errors import CommandError, show
+from unhurried.home import home_folder, home_option
+from unhurried.options import overwrite_option
+
+if TYPE_CHECKING:
+    from feedback.cue import TrackPlan
+    from feedback.outputs import Output
+    from review.people import Reference
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+# How often Ctrl-C and the device are looked after; sounds don't depend on it.
+TICK_S = 0.05
+
+LEVEL_CAUTION = (
+    "Sound: start low, lower still for children. Safe listening is up to about 80 dB(A) for 40 "
+    "hours a week, 75 for children (WHO-ITU H.870, from memory); at work 85 dB(A) for 8 hours a "
+    "day, and half the time for every 3 dB more (NIOSH 98-126)."
+)
+BODY_CAUTION = (
+    "Warm up, clear space, stop on pain, never turn past comfort, and rest between swings. With "
+    "headphones you don't hear warnings. If in doubt ask a qualified coach or a clinician."
+)
+WIRELESS = (
+    "{name} is wireless: sound comes about 150 to 250 ms late (from memory). A cue is late as a "
+    "whole, which does no harm; a tone for the turn comes too late to say where it was. Use a "
+    "cable or a speaker, or run 'unhurried latency' with it first"
+)
+
+
+def sound_options(command: Command) -> Command:
+    """Add --output and --level."""
+    command = click.option(
+        "--level",
+        type=click.FloatRange(min=0.0, max=0.9, min_open=True),
+        default=0.35,
+        show_default=True,
+        help="Size of a tone as a share of full scale; it is never raised by itself.",
+    )(command)
+    return click.option(
+        "--output",
+        metavar="NAME",
+        help="Sound output: (part of) its name, or 'silent'.  [default: the system's]",
+    )(command)
+
+
+def cue_options(command: Command) -> Command:
+    """Add what the cue is made of."""
+    options = (
+        click.option(
+            "--backswing-ms",
+            type=click.FloatRange(min=300.0, max=5000.0),
+            help="How long the backswing is to take.",
+        ),
+        click.option(
+            "--from-ms",
+            type=click.FloatRange(min=300.0, max=5000.0),
+            help="With --to-ms and --steps: a time that changes in steps.",
+        ),
+        click.option("--to-ms", type=click.FloatRange(min=300.0, max=5000.0), help="... to this."),
+        click.option("--steps", type=click.IntRange(min=2, max=50), help="... in so many steps."),
+    )
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def backswings(
+    backswing_ms: float | None,
+    from_ms: float | None,
+    to_ms: float | None,
+    steps: int | None,
+    repeats: int,
+) -> list[float]:
+    """Return the cued time of each swing; empty where nothing was asked for.
+
+    Raises
+    ------
+    click.UsageError
+        Where the options don't go together.
+    """
+    from feedback.cue import progression
+    from feedback.errors import TrackError
+
+    context = click.get_current_context(silent=True)
+    given = [value is not None for value in (from_ms, to_ms, steps)]
+    if not any(given):
+        return [] if backswing_ms is None else [backswing_ms] * repeats
+    if not all(given):
+        raise click.UsageError("give --from-ms, --to-ms and --steps together", context)
+    if backswing_ms is not None:
+        raise click.UsageError("give --backswing-ms, or --from-ms with --to-ms, not both", context)
+    assert from_ms is not None
+    assert to_ms is not None
+    assert steps is not None
+    try:
+        return progression(from_ms, to_ms, steps, repeats)
+    except TrackError as error:
+        raise click.UsageError(str(error), context) from error
+
+
+def own_reference(home: Path, player: str, club: str | None, mount: str | None) -> Reference | None:
+    """Return a player's own reference for a club and mount; None where none was set.
+
+    Raises
+    ------
+    CommandError
+        There are several and the club or mount wasn't said.
+    ReviewError
+        There is no such player.
+    """
+    from review.people import Registry
+
+    known = Registry(home).find(player).references
+    fitting = [r for r in known if club in (None, r.club) and mount in (None, r.mount)]
+    if len(fitting) > 1:
+        listed = ", ".join(f"{r.club or 'any club'} at the {r.mount or 'mount'}" for r in fitting)
+        raise CommandError(
+            f"{player} has several references: say which with --club and --mount: {listed}"
+        )
+    return fitting[0] if fitting else None
+
+
+def middle(reference: Reference | None, quantity: str) -> float | None:
+    """Return the middle of a reference's bounds."""
+    bounds = None if reference is None else reference.bounds.get(quantity)
+    return None if bounds is None else 0.5 * (bounds[0] + bounds[1])
+
+
+def delays(home: Path) -> Callable[[str], float | None]:
+    """Return a look-up of the calibrated delay of an output by its name."""
+    from feedback.errors import FeedbackError
+    from feedback.latency import load_delay
+
+    def delay_of(name: str) -> float | None:
+        try:
+            kept = load_delay(home / "outputs", name)
+        except FeedbackError as error:
+            show(str(error))
+            return None
+        return None if kept is None else kept.delay_s
+
+    return delay_of
+
+
+def say_output(output: Output, why: str | None) -> None:
+    """Say on stderr where the sound goes, and what that means."""
+    from feedback.outputs import is_wireless
+
+    if why is not None:
+        show(f"{why}; going on without sound")
+    elif not output.silent and is_wireless(output.name):
+        show(WIRELESS.format(name=output.name))
+
+
+@click.command("cue")
+@cue_options
+@click.option(
+    "--repeats",
+    type=click.IntRange(min=1, max=500),
+    default=10,
+    show_default=True,
+    help="Swings in all.",
+)
+@click.option(
+    "--rest-s",
+    type=click.FloatRange(min=0.5, max=3600.0),
+    default=15.0,
+    show_default=True,
+    help="From a top to the next ready beep.",
+)
+@click.option("--ready/--no-ready", default=True, help="With or without the ready beep.")
+@click.option("--player", metavar="NAME", help="Take the time from the player's own reference.")
+@click.option("--club", help="... with this club.")
+@click.option("--mount", type=click.Choice(MOUNTS), help="... and with the sensor there.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Write a .wav file, for a phone say, instead of playing.",
+)
+@sound_options
+@overwrite_option
+@home_option
+def command(
+    backswing_ms: float | None,
+    from_ms: float | None,
+    to_ms: float | None,
+    steps: int | None,
+    repeats: int,
+    rest_s: float,
+    ready: bool,
+    player: str | None,
+    club: str | None,
+    mount: str | None,
+    out: Path | None,
+    output: str | None,
+    level: float,
+    overwrite: bool,
+    home: Path | None,
+) -> None:
+    """Play a cue for the time to take: a ready beep, a rising glide, a beep at the top.
+
+    Start back with the glide and be at the top with the beep; the way down is yours. Ctrl-C
+    ends it at once.
+
+    \b
+    Examples:
+      unhurried cue --backswing-ms 800
+      unhurried cue --from-ms 950 --to-ms 800 --steps 4 --repeats 12
+      unhurried cue --backswing-ms 800 --out track.wav
+      unhurried cue --player Ida --club driver --mount wrist
+    """
+    from feedback.cue import track_plan
+
+    where = home_folder(home)
+    times = backswings(backswing_ms, from_ms, to_ms, steps, repeats)
+    if not times and player is not None:
+        own = middle(own_reference(where, player, club, mount), "backswing_ms")
+        if own is None:
+            raise CommandError(
+                f"{player} has no reference with a backswing time yet: give --backswing-ms, or set "
+                "one from approved swings"
+            )
+        times = [own] * repeats
+    if not times:
+        raise click.UsageError(
+            "say how long the backswing is to take: --backswing-ms 800, or --player NAME",
+            click.get_current_context(),
+        )
+    if out is not None:
+        if out.suffix.lower() != ".wav":
+            raise click.BadParameter("the file must end in .wav", param_hint="'--out'")
+        from feedback.cue import render_blocks
+        from feedback.outputs import RATE_HZ, write_wav
+
+        plan = track_plan(times, rest_s=rest_s, rate_hz=RATE_HZ, ready=ready)
+        write_wav(out, render_blocks(plan, level=level), RATE_HZ, overwrite=overwrite)
+        show(LEVEL_CAUTION)
+        show(BODY_CAUTION)
+        click.echo(f"{out}: {len(times)} cues, {plan.end_frame / RATE_HZ:.0f} s")
+        return
+    from feedback.outputs import open_output
+
+    show(LEVEL_CAUTION)
+    show(BODY_CAUTION)
+    sound, why = open_output(output, level=level, delay_of=delays(where))
+    try:
+        say_output(sound, why)
+        plan = track_plan(times, rest_s=rest_s, rate_hz=sound.rate_hz, ready=ready)
+        _play(plan, sound, times)
+    finally:
+        sound.close()
+
+
+def _play(plan: TrackPlan, sound: Output, times: list[float]) -> None:
+    """Play a track and say each cue as it comes; the frames were fixed before."""
+    from feedback.errors import OutputError
+
+    first = sound.frame_now() + round(0.2 * sound.rate_hz)
+    starts = []
+    for takeaway, cue in plan.cues:
+        at = first + takeaway
+        starts.append(at - cue.lead_frames)
+        for part in cue.parts():
+            sound.play(part.sound, at + part.frame)
+    told = 0
+    while (now := sound.frame_now()) < first + plan.end_frame:
+        if sound.lost:
+            raise OutputError(f"{sound.name}: the sound output is gone (was it unplugged?)")
+        while told < len(starts) and now >= starts[told]:
+            click.echo(f"{told + 1} of {len(starts)}: backswing {times[told]:.0f} ms", err=True)
+            told += 1
+        time.sleep(TICK_S)
+    if sound.underflows:
+        show(
+            f"the sound was interrupted {sound.underflows} times: what came then was late (close "
+            "other programs)"
+        )
+    sys.stderr.flush()

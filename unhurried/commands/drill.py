@@ -1,0 +1,826 @@
+"""`unhurried drill`: practise by ear, with a sensor watching the turn."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import sys
+from collections import deque
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+import numpy as np
+
+from sensor.session import HANDS, MOUNTS
+from unhurried.commands.cue import (
+    LEVEL_CAUTION,
+    backswings,
+    cue_options,
+    delays,
+    middle,
+    own_reference,
+    say_output,
+    sound_options,
+)
+from unhurried.commands.record import source_options
+from unhurried.errors import show
+from unhurried.home import home_folder, home_log, home_option
+from unhurried.pages import live_page, page_options
+
+if TYPE_CHECKING:
+    from analysis.liveturn import LiveTurn, Seen, TurnEvent
+    from analysis.results import Swing
+    from feedback.drill import Action, Drill, DrillPlan, Reference
+    from feedback.mixer import Voice
+    from feedback.outputs import Output
+    from sensor.live import LinkEvent, LiveBlock
+    from unhurried.live import LiveSession
+    from unhurried.pages import PageDesk
+
+MEMBERS: Final = {"wrist": "forearm", "glove": "hand", "club": "club", "trunk": "trunk"}
+BLOCKS: Final = ("rehearsal", "ball", "silent", "retention")
+TICK_S: Final = 0.02
+RING_S: Final = 2.0
+"""Longer than any pattern of tones."""
+SENSOR_DELAY_S: Final = 0.020
+"""From a sample to its arrival: about a connection interval of 15 to 30 ms (from memory)."""
+
+
+def share_page_options(command: Any) -> Any:
+    """Add the page's options; --share is the share of the full turn here."""
+    return page_options(command, share="--share-page")
+
+
+@click.command("drill")
+@source_options
+@click.option("--player", metavar="NAME", help="Who swings; with a reference in the library.")
+@click.option("--club", help="With which club.")
+@click.option("--mount", type=click.Choice(MOUNTS), help="Where the sensor is.")
+@click.option("--hand", type=click.Choice(HANDS), help="The player's handedness.")
+@cue_options
+@click.option(
+    "--full-turn-deg",
+    type=click.FloatRange(min=30.0, max=400.0),
+    help="The player's own full turn with this club and mount.  [default: --player's, or the "
+    "median of the first three swings]",
+)
+@click.option(
+    "--share",
+    type=click.FloatRange(min=0.3, max=1.0),
+    help="Share of it from which a turn is called full.  [default: 0.95]",
+)
+@click.option(
+    "--upper-turn-deg",
+    type=click.FloatRange(min=30.0, max=400.0),
+    help="Upper bound: beyond it a lower tone is heard.",
+)
+@click.option(
+    "--repeats",
+    type=click.IntRange(min=1, max=200),
+    default=5,
+    show_default=True,
+    help="Swings a block.",
+)
+@click.option(
+    "--rest-s",
+    type=click.FloatRange(min=1.0, max=3600.0),
+    default=15.0,
+    show_default=True,
+    help="Rest after a swing.",
+)
+@click.option(
+    "--block",
+    "blocks",
+    type=click.Choice(BLOCKS),
+    multiple=True,
+    help="Kind of a block; again for the next. 'silent' is a test without sounds or numbers, "
+    "'retention' the same on another day.  [default: rehearsal]",
+)
+@click.option(
+    "--ball/--no-ball",
+    default=None,
+    help="Whether there is a ball in silent blocks; with rehearsal and ball it goes without "
+    "saying.",
+)
+@click.option(
+    "--rounds",
+    type=click.IntRange(min=1, max=20),
+    default=1,
+    show_default=True,
+    help="Go through the blocks so many times: rehearsal and ball in turn, say.",
+)
+@click.option(
+    "--feedback",
+    type=click.Choice(("every", "outside", "fading", "none")),
+    default="every",
+    show_default=True,
+    help="After which swings numbers and tones follow.",
+)
+@click.option("--cue/--no-cue", "with_cue", default=True, help="With or without the cue.")
+@click.option(
+    "--cue-on",
+    type=click.Choice(("ready", "takeaway")),
+    default="ready",
+    show_default=True,
+    help="The cue comes by itself, or joins your own takeaway.",
+)
+@click.option("--felt/--no-felt", default=False, help="Ask how it felt, before the numbers.")
+@sound_options
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Where to record.  [default: a folder with date and time, here]",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
+@share_page_options
+@home_option
+def command(
+    sensors: tuple[str, ...],
+    simulated: bool,
+    replay: Path | None,
+    speed: float,
+    seed: int,
+    profile: str | None,
+    player: str | None,
+    club: str | None,
+    mount: str | None,
+    hand: str | None,
+    backswing_ms: float | None,
+    from_ms: float | None,
+    to_ms: float | None,
+    steps: int | None,
+    full_turn_deg: float | None,
+    share: float | None,
+    upper_turn_deg: float | None,
+    repeats: int,
+    rest_s: float,
+    blocks: tuple[str, ...],
+    ball: bool | None,
+    rounds: int,
+    feedback: Any,
+    with_cue: bool,
+    cue_on: Any,
+    felt: bool,
+    output: str | None,
+    level: float,
+    out: Path | None,
+    as_json: bool,
+    page: bool,
+    port: int | None,
+    share_page: bool,
+    home: Path | None,
+) -> None:
+    """Practise a full, unhurried turn by ear, while a sensor records.
+
+    A tone confirms the full turn while you go back: it tells, you need not wait for it. After
+    a swing, one tone for the time (two low ones: short), one for the turn (two: short, three:
+    beyond), and the figures in large digits. Keys: 1 2 3 how it felt, space to go on, q to end.
+    With --page a browser shows the same and takes taps; with --share-page as well, a phone.
+
+    \b
+    Examples:
+      unhurried drill --simulated
+      unhurried drill --mount wrist --backswing-ms 800 --full-turn-deg 130
+      unhurried drill --player Ida --club driver --mount wrist --block rehearsal \\
+        --block ball --rounds 2 --block silent --feedback fading --felt
+    """
+    context = click.get_current_context()
+    if bool(sensors) + simulated + (replay is not None) > 1:
+        raise click.UsageError("give only one of --sensor, --simulated and --replay", context)
+    if len(sensors) > 1:
+        raise click.UsageError("a drill has one sensor: give --sensor once", context)
+    from feedback.drill import CAUTIONS, Drill
+    from feedback.outputs import open_output
+    from unhurried.commands.record import _target
+    from unhurried.live import open_source
+
+    where = home_folder(home)
+    kinds = (blocks or (("ball",) if ball else ("rehearsal",))) * rounds
+    if ball is not None and ("rehearsal" if ball else "ball") in kinds:
+        raise click.UsageError(
+            "a rehearsal has no ball: leave --ball and --no-ball to silent blocks", context
+        )
+    times = backswings(backswing_ms, from_ms, to_ms, steps, repeats * len(kinds))
+    reference = _reference(
+        where if player else None,
+        (player, club, mount),
+        backswing_ms=times[0] if times else None,
+        full_turn_deg=full_turn_deg,
+        share=share,
+        upper_turn_deg=upper_turn_deg,
+        simulated=simulated or replay is not None,
+    )
+    plan = _plan(
+        kinds,
+        repeats,
+        reference,
+        schedule=feedback,
+        cue_on=cue_on if with_cue else None,
+        rest_s=rest_s,
+        felt=felt,
+        backswings_ms=tuple(times) if from_ms is not None else (),
+    )
+    target = _target(out, where)
+    source = open_source(
+        sensor=sensors[0] if sensors else None,
+        simulated=simulated,
+        replay=replay,
+        speed=speed,
+        seed=seed,
+        mount=mount,
+        hand=hand,
+        player=player,
+        club=club,
+        profile=profile,
+    )
+    for text in CAUTIONS:
+        show(f"! {text}")
+    show(f"! {LEVEL_CAUTION}")
+    sound, why = open_output(output, level=level, delay_of=delays(where))
+    drill = Drill(plan)
+    run = DrillRun(drill, sound, mount=mount, hand=hand, ball=ball)
+    try:
+        say_output(sound, why)
+        if sound.silent and why is None:
+            show("the output is silent: only the screen speaks")
+        from unhurried.live import LiveSession
+
+        with home_log(where), live_page(where, page=page, port=port, share=share_page) as up:
+            desk = None if up is None else up.desk("drill", run)
+            listeners: tuple[Callable[[Swing], None], Callable[[LinkEvent], None]]
+            listeners = (run.on_swing, run.on_event)
+            if desk is not None:
+                listeners = desk.listening(0, *listeners)
+            session = LiveSession(
+                source,
+                target,
+                player=player,
+                club=club,
+                mount=mount,
+                hand=hand,
+                on_swing=listeners[0],
+                on_block=run.on_block,
+                on_event=listeners[1],
+                home=where,
+            )
+            show(f"recording to {target}")
+            try:
+                interrupted = asyncio.run(run.run(session, page=desk))
+            finally:
+                _say_outcome(drill, session, as_json=as_json)
+            if up is not None and desk is not None:
+                up.keep(desk)
+    finally:
+        run.close()
+    if interrupted:
+        raise click.Abort
+
+
+# -- what was asked for ----------------------------------------------------------------------------
+
+
+def _reference(
+    home: Path | None,
+    who: tuple[str | None, str | None, str | None],
+    *,
+    backswing_ms: float | None,
+    full_turn_deg: float | None,
+    share: float | None,
+    upper_turn_deg: float | None,
+    simulated: bool,
+) -> Reference:
+    """Put together what is said and what the player's own reference in the library says."""
+    from feedback.drill import Reference
+    from review.liberrors import NoSuchError
+
+    own = None
+    player, club, mount = who
+    if home is not None and player is not None:
+        try:
+            own = own_reference(home, player, club, mount)
+        except NoSuchError:
+            # Somebody new, or a slip of the pen: the recording has the name either way.
+            if not simulated:
+                show(f"there is no reference of {player} yet: what isn't given is provisional")
+    bounds = None if own is None else own.bounds.get("turn_deg")
+    if full_turn_deg is None and bounds is not None:
+        full_turn_deg = 0.5 * (bounds[0] + bounds[1])
+        upper_turn_deg = bounds[1] if upper_turn_deg is None else upper_turn_deg
+        # The coach's lower bound is where a turn begins to be full.
+        share = bounds[0] / full_turn_deg if share is None else share
+    if own is not None and own.provisional:
+        show(f"the reference of {player} is provisional: no coach has approved it")
+    return Reference(
+        backswing_ms=middle(own, "backswing_ms") if backswing_ms is None else backswing_ms,
+        full_turn_deg=full_turn_deg,
+        share=0.95 if share is None else max(0.3, share),
+        upper_turn_deg=upper_turn_deg,
+        swing_ms=middle(own, "swing_ms"),
+        peak_rate_dps=middle(own, "peak_rate_dps"),
+    )
+
+
+def _plan(kinds: Sequence[Any], repeats: int, reference: Reference, **options: Any) -> DrillPlan:
+    from feedback.drill import Block, DrillPlan
+    from feedback.errors import DrillError
+
+    try:
+        return DrillPlan(
+            blocks=tuple(Block(kind, repeats) for kind in kinds), reference=reference, **options
+        )
+    except DrillError as error:
+        raise click.UsageError(str(error), click.get_current_context(silent=True)) from error
+
+
+# -- the sensor's samples on the host's clock ------------------------------------------------------
+
+
+class SeqClock:
+    """Which sample was taken when, by the host's clock: a straight line through arrivals.
+
+    Radio makes packets late by turns; over half a second that evens out to some milliseconds.
+    """
+
+    SPAN_NS: Final = 500_000_000
+    SLOPE_NS: Final = 20_000_000_000
+
+    def __init__(self, rate_hz: float) -> None:
+        self._rows: deque[tuple[int, int]] = deque(maxlen=8192)
+        self._nominal_hz = rate_hz
+
+    def feed(self, arrival_ns: int, last_seq: int) -> None:
+        """A packet came, with this last sample."""
+        self._rows.append((arrival_ns, last_seq))
+
+    def new_connection(self) -> None:
+        """Another clock begins."""
+        self._rows.clear()
+
+    @property
+    def rate_hz(self) -> float:
+        """Samples a second by the host's clock, over the last 20 s; nominal while that is short."""
+        if not self._rows:
+            return self._nominal_hz
+        end = self._rows[-1][0]
+        rows = [row for row in self._rows if end - row[0] < self.SLOPE_NS]
+        if rows[-1][0] - rows[0][0] < self.SLOPE_NS // 2:
+            return self._nominal_hz
+        t = np.array([row[0] - end for row in rows]) * 1e-9
+        slope = float(np.polyfit(t, np.array([row[1] for row in rows], dtype=float), 1)[0])
+        near = 0.9 < slope / self._nominal_hz < 1.1
+        return slope if near else self._nominal_hz
+
+    @property
+    def stretch(self) -> float:
+        """How much longer a sample is than its nominal period; a turn is by as much larger."""
+        return self._nominal_hz / self.rate_hz
+
+    def seq_at(self, time_ns: int) -> float | None:
+        """The sample that arrived at a time (with fraction); None in a gap."""
+        near = [row for row in self._rows if abs(row[0] - time_ns) < self.SPAN_NS]
+        if not near:
+            return None
+        rate = self.rate_hz
+        offsets = [seq - (arrival - time_ns) * 1e-9 * rate for arrival, seq in near]
+        return float(np.mean(offsets))
+
+    def time_ns(self, seq: float) -> int | None:
+        """When a sample arrived; None where nothing has yet."""
+        near = list(self._rows)[-32:]
+        if not near:
+            return None
+        rate = self.rate_hz
+        return round(
+            float(np.mean([arrival - (last - seq) / rate * 1e9 for arrival, last in near]))
+        )
+
+
+# -- running ---------------------------------------------------------------------------------------
+
+
+class DrillRun:
+    """Bring samples to the drill, and what the drill wants to ear, eye and recording.
+
+    Parameters
+    ----------
+    drill : Drill
+    sound : Output
+        Started; taken over, see `close`.
+    mount, hand : str, optional
+    ball : bool, optional
+        In silent blocks.
+    sensor_delay_s : float
+    """
+
+    def __init__(
+        self,
+        drill: Drill,
+        sound: Output,
+        *,
+        mount: str | None = None,
+        hand: str | None = None,
+        ball: bool | None = None,
+        sensor_delay_s: float = SENSOR_DELAY_S,
+    ) -> None:
+        from feedback.patterns import Sounds
+
+        self.drill = drill
+        self.sound = sound
+        self.live: LiveTurn | None = None
+        self.clock: SeqClock | None = None
+        self.say: Callable[[str], None] = show
+        self.watcher: Callable[[Action], None] | None = None
+        self.on_terminal = True
+        self._sounds = Sounds(sound.rate_hz)
+        self._mount, self._hand, self._ball = mount, hand, ball
+        self._sensor_delay_s = sensor_delay_s
+        self._session: LiveSession | None = None
+        self._stop: asyncio.Event | None = None
+        self._connection: int | None = None
+        self._beats_ns: dict[str, int] | None = None
+        self._voices: list[Voice] = []
+        self._underflows = 0
+        self._by_user = False
+        self._more_codes: Callable[[], None] | None = None
+
+    async def run(self, session: LiveSession, *, page: PageDesk | None = None) -> bool:
+        """Drill until it is done; True if somebody ended it before."""
+        from unhurried.commands.record import stopping
+        from unhurried.keys import reading_keys
+
+        self._session = session
+        self._more_codes = None if page is None else page.more_codes
+        self._stop = stop = asyncio.Event()
+        no_page = contextlib.nullcontext()
+        attending = no_page if page is None else page.attending([session], self.end)
+        listening = reading_keys(self._key) if self.on_terminal else contextlib.nullcontext(False)
+        with stopping(stop):
+            async with attending, listening as there:
+                if there:
+                    self.say("keys: 1 rushed  2 in time  3 slow  space go on  q end  (Ctrl-C too)")
+                    if self._more_codes is not None:
+                        self.say("v a code for another phone")
+                ticking = asyncio.ensure_future(self._ticks())
+                ending = asyncio.ensure_future(self._end_in_time(stop))
+                try:
+                    await session.run(stop)
+                finally:
+                    for task in (ticking, ending):
+                        task.cancel()
+                    await asyncio.gather(ticking, ending, return_exceptions=True)
+                if not self._by_user:
+                    await self._let_ring()
+        return self._by_user
+
+    async def _let_ring(self) -> None:
+        """Let the tones of the last swing be heard."""
+        end = self._now_s() + RING_S
+        while self.sound.mixer.waiting and not self.sound.lost and self._now_s() < end:
+            self.sound.frame_now()
+            await asyncio.sleep(TICK_S)
+        if not self.sound.silent:
+            await asyncio.sleep(min(0.5, 0.05 + self.sound.delay_s))
+
+    async def _end_in_time(self, stop: asyncio.Event) -> None:
+        """Write the outcome down while the recording is still open."""
+        await stop.wait()
+        if self.drill.state != "done":
+            self._by_user = True
+            self._do(self.drill.stop())
+
+    async def _ticks(self) -> None:
+        while True:
+            await asyncio.sleep(TICK_S)
+            self._look_after_sound()
+            self._do(self.drill.tick(self._now_s()))
+
+    def _now_s(self) -> float:
+        return asyncio.get_running_loop().time()
+
+    def close(self) -> None:
+        """Let go of the sound output; never hangs."""
+        self.sound.close()
+
+    # -- what happens ----------------------------------------------------------------------------
+
+    def on_block(self, block: LiveBlock) -> None:
+        """Take a packet's samples: the tone for the turn comes from here."""
+        if self.live is None:
+            self._begin()
+        live, clock = self.live, self.clock
+        assert live is not None
+        assert clock is not None
+        if block.connection != self._connection:
+            self._connection = block.connection
+            clock.new_connection()
+        clock.feed(block.arrival_ns, int(block.seq[-1]))
+        for event in live.feed(block.seq, block.acc_m_s2, block.gyr_dps):
+            self._on_turn(event)
+
+    def _begin(self) -> None:
+        from analysis.liveturn import LiveTurn
+
+        session = self._session
+        assert session is not None
+        facts = session.session
+        assert facts is not None
+        self.clock = SeqClock(facts.nominal_rate_hz)
+        self.live = LiveTurn(
+            rate_hz=facts.nominal_rate_hz,
+            mount=facts.mount or self._mount,
+            handedness=facts.handedness or self._hand,
+        )
+        self._set_target()
+        self._do(self.drill.begin(self._now_s()))
+
+    def _set_target(self) -> None:
+        """Tell the live turn what is full, and how far ahead to speak."""
+        from analysis.liveturn import TurnTarget
+
+        r, session = self.drill.reference, self._session
+        if self.live is None or r.full_turn_deg is None or session is None:
+            return
+        # The live turn runs on the nominal rate; a sensor's clock is off by a per cent or so.
+        stretch = 1.0 if self.clock is None else self.clock.stretch
+        upper = r.upper_turn_deg
+        self.live.target = TurnTarget(
+            full_turn_deg=r.full_turn_deg / stretch,
+            share=r.share,
+            upper_turn_deg=None if upper is None else upper / stretch,
+            lead_s=self._sensor_delay_s + self._chip_s() + self.sound.delay_s,
+        )
+
+    def _chip_s(self) -> float:
+        """Delay of the gyroscope's own filter."""
+        facts = None if self._session is None else self._session.session
+        return 0.0 if facts is None else facts.gyr_delay_ms * 1e-3
+
+    def _on_turn(self, event: TurnEvent) -> None:
+        self._do(
+            self.drill.turn(
+                event.kind,
+                self._now_s(),
+                seq=event.seq,
+                takeaway_seq=event.takeaway_seq,
+                turn_deg=event.turn_deg,
+                likely=event.likely,
+            )
+        )
+
+    def on_swing(self, swing: Swing) -> None:
+        """Take a swing that has ended."""
+        seen: Seen | None = None
+        if self.live is not None and swing.turn_deg is not None:
+            seen = self.live.learn(swing.turn_deg)
+            self._set_target()
+        self._settle_beats()
+        rate = 0.0 if self.clock is None else self.clock.rate_hz
+        self._do(
+            self.drill.swing(
+                swing,
+                self._now_s(),
+                takeaway_seq=None if seen is None else seen.takeaway_seq - self._chip_s() * rate,
+                rate_hz=rate,
+            )
+        )
+
+    def on_event(self, event: LinkEvent) -> None:
+        """Take what happens to the link."""
+        if event.kind == "ended":
+            self._do(self.drill.stop())
+        elif event.kind in ("lost", "silent", "slept"):
+            self._do(self.drill.link(True, self._now_s()))
+        elif event.kind == "back":
+            self._do(self.drill.link(False, self._now_s()))
+        if event.kind != "connecting":
+            self.say(("! " if event.warning else "") + event.text)
+
+    def _key(self, character: str) -> None:
+        if character in "qQ" and character:
+            self.end()
+        elif character == "v" and self._more_codes is not None:
+            self._more_codes()
+        else:
+            self.press(character)
+
+    def end(self) -> None:
+        """End the drill now, with what there is."""
+        self._do(self.drill.stop())
+
+    def press(self, character: str, *, mark: bool = True) -> None:
+        """Take a key: a feel, or space to go on.
+
+        Parameters
+        ----------
+        character : str
+        mark : bool
+            Whether a feel is marked; False where that is done elsewhere.
+        """
+        from feedback.drill import Mark
+
+        for action in self.drill.key(character, self._now_s()):
+            if mark or not (isinstance(action, Mark) and action.kind == "felt"):
+                self._do([action])
+
+    # -- what the drill wants --------------------------------------------------------------------
+
+    def _do(self, actions: Sequence[Action]) -> None:
+        from feedback import drill as d
+
+        for action in actions:
+            if self.watcher is not None:
+                self.watcher(action)
+            match action:
+                case d.Play():
+                    self._play(action)
+                case d.PlayCue():
+                    self._play_cue(action)
+                case d.StopCue():
+                    self._stop_cue()
+                case d.Mark():
+                    self._mark(action.kind, action.fields)
+                case d.Line() | d.Ask():
+                    self.say(action.text)
+                case d.Show():
+                    self._show(action)
+                case d.SetTurn():
+                    self._set_target()
+                case d.Done():
+                    self._settle_beats()
+                    if self._stop is not None:
+                        self._stop.set()
+
+    def _play(self, action: Any) -> None:
+        sounds = self._sounds
+        if action.name == "result":
+            sound = sounds.after_swing(action.time, action.turn)
+        else:
+            sound = getattr(sounds, action.name)
+        if sound is not None:
+            self.sound.play(sound)
+
+    def _play_cue(self, action: Any) -> None:
+        """Lay the cue's sounds out by frame; its beats as heard are kept for the swing."""
+        from feedback.cue import Cue
+
+        self._settle_beats()
+        sound = self.sound
+        cue = Cue(action.backswing_ms, sound.rate_hz, ready=action.takeaway_seq is None)
+        soon = max(sound.mixer.frame, sound.frame_now()) + round(0.020 * sound.rate_hz)
+        skip = 0
+        if action.takeaway_seq is None:
+            takeaway = soon + cue.lead_frames
+        else:
+            began_ns = None if self.clock is None else self.clock.time_ns(action.takeaway_seq)
+            if began_ns is None:
+                return
+            # What is played at `soon` is heard that much after the player's own takeaway.
+            heard_ns = sound.heard_ns(soon)
+            late_s = (heard_ns - began_ns) * 1e-9 + self._sensor_delay_s + self._chip_s()
+            skip = max(0, round(late_s * sound.rate_hz))
+            takeaway = soon - skip
+        self._voices = [
+            sound.play(part.sound, takeaway + part.frame) for part in cue.parts(skip_frames=skip)
+        ]
+        self._beats_ns = {beat.name: sound.heard_ns(beat.frame) for beat in cue.beats(takeaway)}
+
+    def _stop_cue(self) -> None:
+        for voice in self._voices:
+            voice.call_off()
+        if self._voices:
+            self._beats_ns = None
+        self._voices = []
+
+    def _settle_beats(self) -> None:
+        """Say at which samples the last cue's beats were heard, now that those have arrived."""
+        beats, clock = self._beats_ns, self.clock
+        self._beats_ns = None
+        if beats is None or clock is None or self._session is None:
+            return
+        delay_ns = round(self._sensor_delay_s * 1e9)
+        at = {name: clock.seq_at(ns + delay_ns) for name, ns in beats.items()}
+        self._mark(
+            "beats",
+            {
+                **{f"{n}_seq": None if s is None else round(s, 2) for n, s in at.items()},
+                "output": self.sound.name,
+                "output_delay_ms": round(1e3 * self.sound.delay_s, 1),
+                "heard": not self.sound.silent,
+            },
+        )
+        takeaway, top = at.get("takeaway"), at.get("top")
+        if takeaway is not None and top is not None:
+            self.drill.cue_played(takeaway, top)
+
+    def _mark(self, kind: str, fields: dict[str, Any]) -> None:
+        session = self._session
+        if session is None or session.status.state in ("ended", "stopped"):
+            return
+        try:
+            if kind == "felt":
+                session.feel(fields["felt"])
+                return
+            if kind == "block":
+                kind_of = fields["block_kind"]
+                ball = {"rehearsal": False, "ball": True}.get(kind_of, self._ball)
+                session.change(ball=ball, block=kind_of)
+            session.mark(kind, **fields)
+        except ValueError:
+            # The recording has just been closed.
+            return
+
+    def _show(self, action: Any) -> None:
+        from feedback.drill import screen
+
+        if not self.on_terminal:
+            return
+        encoding = (getattr(sys.stderr, "encoding", None) or "ascii").lower()
+        ink = "█" if "utf" in encoding else "#"
+        facts = None if self._session is None else self._session.session
+        mount = self._mount if facts is None else facts.mount
+        member = MEMBERS.get(mount or "", "sensor's")
+        print(f"\nswing {action.done} of {action.of}, {member} turn", file=sys.stderr)
+        for line in screen(action.judged, ink=ink):
+            print(line.rstrip(), file=sys.stderr)
+        sys.stderr.flush()
+
+    # -- the sound output ------------------------------------------------------------------------
+
+    def _look_after_sound(self) -> None:
+        sound = self.sound
+        sound.frame_now()
+        if sound.underflows != self._underflows:
+            self._underflows = sound.underflows
+            self._do(self.drill.sound_interrupted(sound.underflows))
+            self.say("! the sound was interrupted: what was heard then was late (drill marked)")
+        if sound.lost:
+            self._go_silent()
+
+    def _go_silent(self) -> None:
+        """The device is gone: the drill goes on, for the eye only."""
+        from feedback.outputs import SilentOutput
+
+        before = self.sound
+        self.say(f"! {before.name}: the sound output is gone; the drill goes on without sound")
+        self._beats_ns, self._voices = None, []
+        self.sound = SilentOutput(rate_hz=before.rate_hz)
+        self.sound.start()
+        self._underflows = 0
+        self._do(self.drill.sound_interrupted(before.underflows, lost=True))
+        before.close()
+
+
+# -- the outcome -----------------------------------------------------------------------------------
+
+
+def _say_outcome(drill: Drill, session: LiveSession, *, as_json: bool) -> None:
+    if session.status.received == 0:
+        return
+    outcome = drill.outcome
+    if as_json:
+        outcome["folder"] = str(session.folder)
+        click.echo(json.dumps(outcome, indent=2, ensure_ascii=False, allow_nan=False))
+    else:
+        for line in outcome_lines(outcome):
+            click.echo(line)
+    show(f"{session.folder}: recorded; next: unhurried analyze {session.folder}")
+
+
+def outcome_lines(outcome: dict[str, Any]) -> list[str]:
+    """Return the outcome of a drill as a table."""
+
+    def pair(values: dict[str, Any], unit: str = "") -> str:
+        if values["mean"] is None:
+            return "-"
+        sd = "" if values["sd"] is None else f" ({values['sd']:.0f})"
+        return f"{values['mean']:.0f}{sd}{unit}"
+
+    lines = [
+        f"{outcome['swings']} of {outcome['of']} swings, feedback {outcome['schedule']}",
+        "block            swings   time   turn    backswing        turn   peak rate",
+        "                        enough   full      ms (sd)    deg (sd)  deg/s (sd)",
+    ]
+    for block in outcome["blocks"]:
+        enough = f"{block['time_enough']}/{block['time_judged']}" if block["time_judged"] else "-"
+        full = f"{block['turn_full']}/{block['turn_judged']}" if block["turn_judged"] else "-"
+        lines.append(
+            f"{block['block']:>2} {block['block_kind']:<13} {block['swings']:>6} {enough:>6} "
+            f"{full:>6} {pair(block['backswing_ms']):>12} {pair(block['turn_deg']):>11} "
+            f"{pair(block['peak_rate_dps']):>11}"
+        )
+    for name, text in (("takeaway", "takeaway"), ("top", "top")):
+        values = outcome[f"asynchrony_{name}_ms"]
+        if values["n"]:
+            spread = "" if values["sd"] is None else f", spread {values['sd']:.0f} ms"
+            side = "after" if values["mean"] >= 0 else "before"
+            lines.append(
+                f"{text}: {abs(values['mean']):.0f} ms {side} the cue on average{spread} "
+                f"(n {values['n']})"
+            )
+    if outcome["sound_interrupted"]:
+        lines.append("the sound was interrupted: some of what was heard was late, or not heard")
+    return lines

@@ -1,12 +1,16 @@
-"""The main job on the demo recordings: analyse the three sessions kept here, then a dozen more.
+"""The main job on the demo recordings, from single swings to three players over some weeks.
 
-`make demo` runs this. The dozen are made from seeds into recordings/generated/ (not kept in the
-repository); of those only the gist is printed.
+`make demo` runs this. It analyses the three sessions kept here, sets a strike beside a rehearsal,
+then makes a dozen more sessions and three players' weeks from seeds (into recordings/generated/,
+not kept in the repository), tells where each player stands, and puts the page up on them. Without a
+terminal the page is only asked for once, and the demo ends by itself.
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
 import statistics
 import subprocess
 import sys
@@ -61,11 +65,42 @@ def main() -> None:
             f"{median([s['peak_rate_dps'] for s in swings], '.0f'):>6}",
             flush=True,
         )
+    print("\nMedians; turn in deg and peak in deg/s, of the segment that carries the sensor.\n")
+    compared = [f"recordings/{KEPT[0]}#{k}" for k in (3, 5)]
+    print(f"$ unhurried compare {' '.join(compared)}", flush=True)
+    unhurried("compare", *(f"{HERE / KEPT[0]}#{k}" for k in (3, 5)))
+    players(folder / "players")
+
+
+def players(folder: Path) -> None:
+    """Make three players' weeks, say where each stands, and put the page up."""
+    from recordings.players import PEOPLE, make_demo_library
+
     print(
-        "\nMedians; turn in deg and peak in deg/s, of the segment that carries the sensor.\n"
-        "Next: your own recording, `unhurried analyze FILE.csv`; a plot, `--plot swings.png`."
+        "\nThree players' weeks, made from seeds into recordings/generated/players/ ...", flush=True
+    )
+    home = folder / "home"
+    make_demo_library(home, folder)
+    shown = os.path.relpath(home)
+    asked = [("story", person.name) for person in PEOPLE]
+    for words in [*asked, ("plan", PEOPLE[0].name)]:
+        print(f"\n$ unhurried {' '.join(words)} --home {shown}", flush=True)
+        unhurried(*words, "--home", str(home))
+    if sys.stdin.isatty() and sys.stdout.isatty():
+        print(f"\n$ unhurried review --home {shown}", flush=True)
+        with contextlib.suppress(KeyboardInterrupt):
+            unhurried("review", "--home", str(home))
+    else:
+        # Nobody there to end it: see that every screen comes, and end.
+        print(f"\n$ unhurried review --check --home {shown}", flush=True)
+        unhurried("review", "--check", "--port", "0", "--home", str(home))
+    print(
+        "\nNext: your own recording, `unhurried analyze FILE.csv`; or a sensor, `unhurried scan`;\n"
+        f"the page again, `unhurried review --home {shown}`."
     )
 
 
 if __name__ == "__main__":
+    # As a script its own folder is what Python looks in; its name is that of a package.
+    sys.path.insert(0, str(HERE.parent))
     main()

@@ -418,8 +418,13 @@ def align_clip(
             f"{heard} of {expected} impacts heard, but {len(others)} other "
             f"{'place fits' if len(others) == 1 else 'places fit'} nearly as well: check it by eye"
         )
-    else:
+    elif heard < expected:
         why = f"only {heard} of {expected} impacts heard: check it by eye"
+    else:
+        why = (
+            f"{heard} of {expected} impacts heard, but other places can't be ruled out: check it "
+            "by eye"
+        )
     return ClipMatch(
         offset_s=offset,
         offset_u_s=u_s,

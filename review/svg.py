@@ -19,10 +19,10 @@ Kind = Literal["rehearsal", "strike", "unclear"]
 
 WIDTH: Final = 760.0
 HEIGHT: Final = 400.0
-LEFT: Final = 62.0
+LEFT: Final = 92.0
 RIGHT: Final = 14.0
-TOP: Final = 16.0
-BOTTOM: Final = 48.0
+TOP: Final = 26.0
+BOTTOM: Final = 56.0
 
 # Radius of a mark with the least and with the fullest turn shown, in px.
 SMALLEST: Final = 4.0
@@ -96,6 +96,8 @@ class Curve:
         0: solid, 1: dashed.
     events : sequence of (float, str)
         Where on x a named event is.
+    bands : sequence of (float, float, str)
+        From where to where on x something may be, and what, in words.
     """
 
     x: Sequence[float]
@@ -103,6 +105,7 @@ class Curve:
     name: str
     style: int = 0
     events: Sequence[tuple[float, str]] = ()
+    bands: Sequence[tuple[float, float, str]] = ()
 
 
 def ticks(low: float, high: float, most: int = 7) -> list[float]:
@@ -183,7 +186,7 @@ class _Frame:
             px = _number(self.px(value))
             out.append(f'<line class="grid" x1="{px}" x2="{px}" y1="{TOP:g}" y2="{bottom:g}"/>')
             out.append(
-                f'<text class="tick" x="{px}" y="{bottom + 18:g}" text-anchor="middle">'
+                f'<text class="tick" x="{px}" y="{bottom + 20:g}" text-anchor="middle">'
                 f"{escape(self.x_text(value))}</text>"
             )
         for value in ticks(*self.y, 6):
@@ -197,12 +200,12 @@ class _Frame:
             )
         middle = 0.5 * (LEFT + WIDTH - RIGHT)
         out.append(
-            f'<text class="axis" x="{_number(middle)}" y="{self.height - 8:g}" '
+            f'<text class="axis" x="{_number(middle)}" y="{self.height - 10:g}" '
             f'text-anchor="middle">{escape(x_label)}</text>'
         )
         up = 0.5 * (TOP + bottom)
         out.append(
-            f'<text class="axis" transform="translate(14 {_number(up)}) rotate(-90)" '
+            f'<text class="axis" transform="translate(20 {_number(up)}) rotate(-90)" '
             f'text-anchor="middle">{escape(y_label)}</text>'
         )
         return out
@@ -308,6 +311,7 @@ def marks_chart(
     size_label: str | None = None,
     least_x: float = 0.0,
     least_y: float = 0.0,
+    y_span: tuple[float, float] | None = None,
     height: float = HEIGHT,
     x_text: Callable[[float], str] | None = None,
     x_ticks: Sequence[float] | None = None,
@@ -324,6 +328,8 @@ def marks_chart(
         What a mark's size says.
     least_x, least_y : float
         The axes are at least this wide: small differences are not blown up.
+    y_span : pair of float, optional
+        The ends of the upright axis, where they are fixed, as for shares.
     height : float
     x_text : callable, optional
         Text of a tick on x.
@@ -344,7 +350,7 @@ def marks_chart(
         ys += list(region.y or ())
     frame = _Frame(
         _span(xs, least_x),
-        _span(ys, least_y),
+        _span(ys, least_y) if y_span is None else y_span,
         height=height,
         x_text=x_text or _tick_text,
         x_ticks=x_ticks,
@@ -370,6 +376,7 @@ def traces_chart(
     height: float = 260.0,
     most_points: int = 400,
     cursor: bool = False,
+    event_names: bool = False,
 ) -> str:
     """Draw swings over time.
 
@@ -384,6 +391,8 @@ def traces_chart(
         Longer curves are thinned out, peaks kept.
     cursor : bool
         Add a line that a script may move; ``data-cursor`` says between which places and values.
+    event_names : bool
+        Write the events' names over their lines.
 
     Returns
     -------
@@ -402,6 +411,12 @@ def traces_chart(
     )
     out = frame.open(title, x_label, y_label)
     for curve in curves:
+        for first, last, words in curve.bands:
+            a, b = (frame.px(min(max(v, frame.x[0]), frame.x[1])) for v in (first, last))
+            out.append(
+                f'<rect class="band" x="{_number(a)}" y="{TOP:g}" width="{_number(b - a)}" '
+                f'height="{height - BOTTOM - TOP:g}"><title>{escape(words)}</title></rect>'
+            )
         for at, name in curve.events:
             if not frame.x[0] <= at <= frame.x[1]:
                 continue
@@ -411,6 +426,11 @@ def traces_chart(
                 f'y1="{TOP:g}" y2="{height - BOTTOM:g}"><title>{escape(curve.name)}: '
                 f"{escape(name)}</title></line>"
             )
+            if event_names:
+                out.append(
+                    f'<text class="event-name {escape(name)}" x="{px}" y="{TOP - 6:g}" '
+                    f'text-anchor="middle">{escape(name)}</text>'
+                )
         for piece in _pieces(curve, most_points):
             path = " ".join(f"{_number(frame.px(x))},{_number(frame.py(y))}" for x, y in piece)
             out.append(f'<polyline class="curve {css} style-{curve.style}" points="{path}"/>')

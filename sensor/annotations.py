@@ -150,6 +150,31 @@ def _segment(value: object) -> str | None:
     return None
 
 
+def _clips(value: object) -> str | None:
+    if not isinstance(value, Mapping) or len(value) > 200:
+        return "must be an object of up to 200 clips"
+    checks: Mapping[str, Callable[[object], bool]] = {
+        "name": lambda v: _text(v) is None,
+        "why": lambda v: _text(v) is None,
+        "sure": lambda v: isinstance(v, bool),
+        "by_hand": lambda v: isinstance(v, bool),
+        "duration_s": _number,
+        "frame_rate_hz": lambda v: v is None or _number(v),
+        "offset_s": lambda v: v is None or _number(v),
+        "offset_u_s": lambda v: v is None or _number(v),
+        "seq": lambda v: v is None or _number(v),
+    }
+    for key, clip in value.items():
+        if not (isinstance(key, str) and key.isalnum() and len(key) <= 32):
+            return "must have clips by their ids"
+        if not isinstance(clip, Mapping) or set(clip) != set(checks):
+            return f"must say of each clip {', '.join(checks)}"
+        wrong = next((name for name, fits in checks.items() if not fits(clip[name])), None)
+        if wrong:
+            return f"has a clip whose '{wrong}' doesn't fit"
+    return None
+
+
 _SWING_FIELDS: Final[Mapping[str, Callable[[object], str | None]]] = {
     "events": _events,
     "kind": _one_of(*KINDS),
@@ -168,6 +193,7 @@ _SESSION_FIELDS: Final[Mapping[str, Callable[[object], str | None]]] = {
     "tags": _texts,
     "excluded": _text,
     "drill": _text,
+    "clips": _clips,
 }
 
 

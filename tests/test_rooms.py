@@ -37,7 +37,7 @@ OUTSIDE = {
         "av",
         "segno",
     },
-    "unhurried": {"click", "numpy", "platformdirs", "segno"},
+    "unhurried": {"click", "numpy", "platformdirs", "segno", "uvicorn"},
 }
 # pandas in `sensor` is the one departure from the table: it reads CSV files, and nothing else.
 ONLY_IN = {("sensor", "pandas"): {"csvfile.py"}}

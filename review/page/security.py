@@ -22,7 +22,7 @@ from http.cookies import SimpleCookie
 from typing import Any, Final
 from urllib.parse import parse_qs, urlsplit
 
-__all__ = ["CONTENT_POLICY", "Guard", "GuardParams", "Pass", "new_token"]
+__all__ = ["CONTENT_POLICY", "Guard", "GuardParams", "Pass", "TooLargeError", "new_token"]
 
 Scope = dict[str, Any]
 Receive = Callable[[], Awaitable[dict[str, Any]]]
@@ -38,7 +38,8 @@ CONTENT_POLICY: Final = (
 _HEADERS: Final = (
     (b"content-security-policy", CONTENT_POLICY.encode()),
     (b"x-content-type-options", b"nosniff"),
-    (b"referrer-policy", b"no-referrer"),
+    # With "no-referrer" a browser sends "Origin: null" with a form, also to the page itself.
+    (b"referrer-policy", b"same-origin"),
     (b"cross-origin-opener-policy", b"same-origin"),
     (b"cross-origin-resource-policy", b"same-origin"),
 )
@@ -183,7 +184,7 @@ class Guard:
             receive = _limited(receive, most)
         try:
             await self._app(scope, receive, _with_headers(send))
-        except _TooLargeError:
+        except TooLargeError:
             await _plain(send, 413, "too large")
 
     def _most_bytes(self, path: str) -> int:
@@ -233,7 +234,7 @@ class Guard:
         return False
 
 
-class _TooLargeError(Exception):
+class TooLargeError(Exception):
     """A body went on beyond what it may hold."""
 
 
@@ -245,7 +246,7 @@ def _limited(receive: Receive, most: int) -> Receive:
         message = await receive()
         taken += len(message.get("body", b""))
         if taken > most:
-            raise _TooLargeError
+            raise TooLargeError
         return message
 
     return take

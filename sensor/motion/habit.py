@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -87,6 +88,12 @@ class Player:
             if all(_acceptable(action.swings, "full") for action in actions):
                 return
         raise RuntimeError(f"no acceptable player of the {model} for the {mount}")
+
+    def with_habit(self, habit: Habit) -> Player:
+        """Return the same player, with the same rehearsals, whom a ball changes in another way."""
+        other = copy.copy(self)
+        other._habit = habit
+        return other
 
     def swing(
         self, rng: np.random.Generator, *, kind: Kind, strike: bool, grid_hz: float

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import sys
 import time
 from collections.abc import Callable
@@ -113,7 +114,10 @@ def backswings(
 
 
 def own_reference(home: Path, player: str, club: str | None, mount: str | None) -> Reference | None:
-    """Return a player's own reference for a club and mount; None where none was set.
+    """Return a player's own reference for a club and mount; None where there is none.
+
+    Its bounds are those of the approved swings (or, provisionally, of free rehearsals) and those
+    that the coach set.
 
     Raises
     ------
@@ -131,7 +135,52 @@ def own_reference(home: Path, player: str, club: str | None, mount: str | None) 
         raise CommandError(
             f"{player} has several references: say which with --club and --mount: {listed}"
         )
-    return fitting[0] if fitting else None
+    kept = fitting[0] if fitting else None
+    return _measured(home, player, club, mount, kept) or kept
+
+
+def _measured(
+    home: Path, player: str, club: str | None, mount: str | None, kept: Reference | None
+) -> Reference | None:
+    """Return the reference with the bounds that its swings have; None where there are none.
+
+    Approved swings, or free rehearsals where nobody approved any; bounds that the coach set count
+    more.
+    """
+    from analysis.spread import NotYet
+    from review.evidence import Evidence, settings_of
+    from review.library import LIBRARY_FILE
+    from review.people import Reference
+    from unhurried.ingest import open_library
+
+    if not (home / LIBRARY_FILE).exists():
+        return None
+    with open_library(home) as library:
+        who = library.player(player)
+        if kept is not None:
+            settings = [(kept.club, kept.mount)]
+        else:
+            settings = [
+                (group.club, group.mount)
+                for group in settings_of(library, who.id)
+                if club in (None, group.club) and mount in (None, group.mount)
+            ]
+        if len(settings) != 1:
+            # Nothing was swung, or it wasn't said with what.
+            return None
+        found = Evidence(library, who, club=settings[0][0], mount=settings[0][1]).reference
+    if isinstance(found, NotYet):
+        return None
+    bounds = {
+        name: (value.lower, value.upper)
+        for name, value in found.values.items()
+        if value.lower is not None and value.upper is not None
+    }
+    if kept is not None:
+        return dataclasses.replace(kept, bounds={**bounds, **kept.bounds})
+    return Reference(
+        club=settings[0][0], mount=settings[0][1], swings=(), bounds=bounds, provisional=True
+    )
 
 
 def middle(reference: Reference | None, quantity: str) -> float | None:

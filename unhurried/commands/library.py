@@ -564,6 +564,8 @@ def delete(player: str, raw: bool, yes: bool, home: Path | None) -> None:
     Raw recordings stay unless --raw is given; those with others in them always stay. They are
     marked, so that the player doesn't come back with the next rebuild. It cannot be undone.
     """
+    from review.attached import tidy
+
     with opened(home) as library:
         who = library.player(player)
         removal = library.removal(who.id)
@@ -587,6 +589,8 @@ def delete(player: str, raw: bool, yes: bool, home: Path | None) -> None:
             if not click.confirm(question, default=False, err=True):
                 raise CommandError("nothing was deleted")
         done = library.remove_player(who.id, raw=raw)
+        # Where this player's clips are is nobody's business any more either.
+        tidy(library)
         click.echo(f"{one_line(who.name)} is deleted: {count(done.swings, 'swing')}.")
         if raw and removal.own:
             click.echo(f"{count(len(removal.own), 'recording')} removed.")

@@ -35,6 +35,7 @@ if (source) {
 
   const where = (swing, ms) => {
     const e = swing.events_ms;
+    if (e.takeaway === null) return "takeaway not measured";
     if (ms < 0) return "before takeaway";
     if (e.top === null) return "";
     if (ms < e.top) return `${Math.round((100 * ms) / e.top)} % of its way back`;

@@ -1,0 +1,326 @@
+"""The page as a whole: what every screen has at hand, and which screens there are.
+
+Screens answer plain requests with whole documents, and take changes as plain forms that lead back
+to the screen, so everything works without a script; scripts only make it quicker. Each change is
+written to the recording's annotations or the player's file first and can be taken back.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import importlib.util
+import logging
+import re
+import secrets
+import threading
+from collections import OrderedDict
+from collections.abc import AsyncIterator, Hashable, Iterator
+from datetime import date
+from functools import partial
+from importlib import import_module
+from pathlib import Path
+from typing import Any, Final, cast
+from urllib.parse import urlencode
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
+from markupsafe import Markup
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.routing import BaseRoute, Mount
+from starlette.staticfiles import StaticFiles
+
+from analysis.errors import AnalysisError
+from review.errors import ReviewError
+from review.liberrors import ChoiceError, NoSuchError
+from review.library import LIBRARY_FILE, Library, SessionRow
+from review.page import words
+from review.page.known import Known, player_version
+from review.page.security import App, Guard, GuardParams, Pass, TooLargeError
+from review.page.shelf import Shelf
+from review.page.tools import Tools
+from review.people import Player
+from sensor.errors import SensorError
+
+__all__ = ["FormError", "Page", "checked_id", "create_app", "page_of"]
+
+HERE: Final = Path(__file__).parent
+SCREENS: Final = ("players", "session", "swing", "pair", "trend", "range", "clips", "reports")
+"""Modules of this package with `routes()`, in the order in which paths are matched."""
+
+WAIT_S: Final = 0.025
+"""How long a screen waits for what can be shown later: with it, all else stays under 100 ms."""
+
+MOST_SAID: Final = 200
+"""Lines that wait to be shown after a change."""
+
+_ID: Final = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}(-\d{1,6})?")
+_TOLD: Final = (ReviewError, SensorError, AnalysisError)
+
+_log = logging.getLogger(__name__)
+
+
+class _Files(StaticFiles):
+    """The page's own files; the browser asks each time whether they are still the same."""
+
+    def file_response(self, *args: Any, **kwargs: Any) -> Response:
+        response = super().file_response(*args, **kwargs)
+        response.headers.setdefault("cache-control", "no-cache")
+        return response
+
+
+class FormError(ReviewError):
+    """What was typed cannot be taken; ``str(error)`` is shown, nothing was changed."""
+
+
+class Page:
+    """What every screen has at hand.
+
+    Attributes
+    ----------
+    home : Path
+    tools : Tools
+    templates : jinja2.Environment
+    shelf : Shelf
+    live : object or None
+        The session that is going on, for the range screen.
+    visitors : Pass or None
+        The way in for others, where the page is shared.
+    """
+
+    def __init__(self, home: Path, tools: Tools, live: Any, visitors: Pass | None) -> None:
+        self.home = Path(home)
+        self.tools = tools
+        self.live = live
+        self.visitors = visitors
+        self.shelf = Shelf(
+            (self.home / LIBRARY_FILE, self.home / f"{LIBRARY_FILE}-wal"), self._version_of
+        )
+        self.templates = Environment(
+            loader=FileSystemLoader(HERE / "templates"),
+            autoescape=select_autoescape(default=True, default_for_string=True),
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        self.templates.globals.update(words=words, has_screen=has_screen)
+        self._library: Library | None = None
+        self._guard = threading.Lock()
+        self._said: OrderedDict[str, tuple[str, bool]] = OrderedDict()
+        self.known = Known(self)
+        self.undo_of_player: dict[str, list[tuple[str, Player]]] = {}
+
+    @contextlib.contextmanager
+    def library(self) -> Iterator[Library]:
+        """Give the library; it is opened once, and each thread has its own connection to it."""
+        with self._guard:
+            if self._library is None:
+                self._library = self.tools.open_library(self.home)
+        yield self._library
+
+    @contextlib.contextmanager
+    def changing(self) -> Iterator[Library]:
+        """Give the library for a change; what was worked out before is forgotten."""
+        with self.library() as library:
+            try:
+                yield library
+            finally:
+                self.shelf.changed()
+
+    def prepare(self) -> None:
+        """Begin to work out where the players stand, so that the first screen is whole."""
+        # The first curve would wait for the libraries of numbers.
+        self.shelf.start("plot", lambda: import_module("review.plot"))
+        with contextlib.suppress(*_TOLD), self.library() as library:
+            for row in sorted(library.players(), key=lambda r: -(r.last_start_s or 0.0)):
+                self.shelf.start(
+                    ("stand", row.id, self.today()),
+                    partial(self.known.stand, row.id),
+                    player=row.id,
+                )
+
+    def close(self) -> None:
+        """Let go of the library."""
+        self.shelf.close()
+        with self._guard:
+            if self._library is not None:
+                self._library.close()
+                self._library = None
+
+    @property
+    def units(self) -> words.Units:
+        """Units that speeds and distances are shown in."""
+        return words.Units(imperial=self.tools.settings.get("units") == "imperial")
+
+    def _version_of(self, player: Hashable) -> Hashable:
+        """Return what stays the same as long as nobody writes anything about a player."""
+        with self.library() as library:
+            return player_version(library, str(player))
+
+    def today(self) -> date:
+        """Return the day by this computer's clock."""
+        return date.today()
+
+    def render(
+        self, request: Request, name: str, *, status: int = 200, **context: Any
+    ) -> HTMLResponse:
+        """Answer with a template; a line that waits to be shown comes first."""
+        said = self._said.pop(request.query_params.get("said", ""), None)
+        values = {"here": "", "said": said, "request": request, "page": self, **context}
+        return HTMLResponse(self.templates.get_template(name).render(values), status_code=status)
+
+    def part(self, name: str, **context: Any) -> Markup:
+        """Return a part of a screen, to be kept on the shelf."""
+        return Markup(self.templates.get_template(name).render(page=self, **context))
+
+    def back(self, url: str, text: str, *, wrong: bool = False) -> RedirectResponse:
+        """Lead back to a screen and show a line there: what was done, or what is wrong."""
+        key = secrets.token_urlsafe(6)
+        with self._guard:
+            self._said[key] = (text, wrong)
+            while len(self._said) > MOST_SAID:
+                self._said.popitem(last=False)
+        path, mark, fragment = url.partition("#")
+        joint = "&" if "?" in path else "?"
+        return RedirectResponse(
+            f"{path}{joint}{urlencode({'said': key})}{mark}{fragment}", status_code=303
+        )
+
+    def session(self, library: Library, text: str) -> SessionRow:
+        """Return a session by the id in a path.
+
+        Raises
+        ------
+        NoSuchError
+        """
+        return library.session(checked_id(text))
+
+
+def page_of(request: Request) -> Page:
+    """Return what every screen has at hand."""
+    page: Page = request.app.state.page
+    return page
+
+
+def checked_id(text: str) -> str:
+    """Return an id from a path if it looks like one: nothing else goes any further.
+
+    Raises
+    ------
+    NoSuchError
+    """
+    if not _ID.fullmatch(text):
+        raise NoSuchError("there is nothing under this address")
+    return text
+
+
+def has_screen(name: str) -> bool:
+    """Whether a screen's module is there."""
+    return importlib.util.find_spec(f"review.page.{name}") is not None
+
+
+def _routes() -> list[BaseRoute]:
+    out: list[BaseRoute] = [Mount("/static", app=_Files(directory=HERE / "static"), name="static")]
+    for name in SCREENS:
+        if has_screen(name):
+            out += import_module(f"review.page.{name}").routes()
+    return out
+
+
+def _wants_line(request: Request) -> bool:
+    """Whether a script asked, which shows a line itself."""
+    accepted = request.headers.get("accept", "*/*")
+    return "text/html" not in accepted and "*/*" not in accepted
+
+
+def _error_page(request: Request, status: int, text: str) -> Response:
+    if _wants_line(request):
+        from starlette.responses import PlainTextResponse
+
+        return PlainTextResponse(text + "\n", status_code=status)
+    return page_of(request).render(request, "error.html", status=status, text=text)
+
+
+async def _told(request: Request, error: Exception) -> Response:
+    """An error that says in one line what is wrong and what to do."""
+    status = 400
+    if isinstance(error, NoSuchError):
+        status = 404
+    elif isinstance(error, ChoiceError):
+        status = 409
+    return _error_page(request, status, str(error))
+
+
+async def _http(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    text = {
+        404: "there is nothing under this address",
+        405: "this address takes no such request",
+        413: "that is too large",
+    }.get(error.status_code, error.detail)
+    return _error_page(request, error.status_code, text)
+
+
+async def _too_large(request: Request, _error: Exception) -> Response:
+    return _error_page(request, 413, "that is too large")
+
+
+async def _unforeseen(request: Request, error: Exception) -> Response:
+    _log.error("internal error at %s", request.url.path, exc_info=error)
+    return _error_page(
+        request,
+        500,
+        f"internal error: {type(error).__name__} (please report it; the log in the home's folder "
+        "'log' says more)",
+    )
+
+
+def create_app(
+    home: Path,
+    *,
+    tools: Tools,
+    hosts: set[str],
+    visitors: Pass | None = None,
+    live: Any = None,
+    guard: GuardParams | None = None,
+) -> App:
+    """Make the page.
+
+    Parameters
+    ----------
+    home : Path
+        Of the library.
+    tools : Tools
+    hosts : set of str
+        ``host:port`` under which it is served.
+    visitors : Pass, optional
+        Where it is shared on the local network.
+    live : object, optional
+        The session that is going on.
+    guard : GuardParams, optional
+        Limits.
+
+    Returns
+    -------
+    ASGI application
+    """
+    page = Page(home, tools, live, visitors)
+
+    @contextlib.asynccontextmanager
+    async def lifespan(_app: Starlette) -> AsyncIterator[None]:
+        await run_in_threadpool(page.prepare)
+        yield
+        page.close()
+
+    handlers: dict[Any, Any] = dict.fromkeys(_TOLD, _told)
+    handlers[HTTPException] = _http
+    handlers[TooLargeError] = _too_large
+    handlers[Exception] = _unforeseen
+    app = Starlette(routes=_routes(), exception_handlers=handlers, lifespan=lifespan)
+    app.state.page = page
+    params = guard or GuardParams(upload_paths=("/clips/upload",))
+    # Starlette's own types are a little narrower than what it takes.
+    inner = cast(App, app)
+    return Guard(inner, hosts=hosts, visitors=visitors, params=params)

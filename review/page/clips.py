@@ -1,0 +1,400 @@
+"""Clips: a phone's film beside the curves of the sensor, moved by one slider, nudged by eye.
+
+Clips are attached on the command line, where their files are. The page knows them by id only: no
+path of a request is ever opened, and no film leaves this computer.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from starlette.requests import Request
+from starlette.responses import FileResponse, Response
+from starlette.routing import BaseRoute, Route
+
+from review.attached import (
+    Clip,
+    clip_of,
+    clips_of,
+    detach,
+    hear_again,
+    media_file,
+    media_type,
+    shift,
+)
+from review.liberrors import NoSuchError
+from review.library import Library, SwingDetail
+from review.page import words
+from review.page.app import FormError, Page, page_of
+from review.page.forms import edit_session, field, fields_of, number
+from review.page.links import pair_url, session_url, swing_url
+from review.page.pair import ALIGNED, named
+from review.plot import Trace
+from review.svg import Curve, traces_chart
+from sensor.annotations import read_annotations
+from sensor.errors import SensorError
+
+__all__ = ["routes"]
+
+_CLIP: Final = re.compile(r"[0-9a-f]{16}")
+BEFORE_S: Final = 0.4
+AFTER_S: Final = 0.6
+"""Shown before takeaway and after impact."""
+MOST_FRAMES: Final = 600
+"""Frames that a clip is moved by at once."""
+
+
+def routes() -> list[BaseRoute]:
+    """Return the paths of these screens."""
+    return [
+        Route("/session/{session}/clips", _clips),
+        Route("/session/{session}/clips/{clip}", _clip),
+        Route("/session/{session}/clips/{clip}", _change, methods=["POST"]),
+        Route("/clips/pair", _pair),
+        Route("/clips/media/{clip}", _media),
+    ]
+
+
+def _checked(text: str) -> str:
+    if not _CLIP.fullmatch(text):
+        raise NoSuchError("there is nothing under this address")
+    return text
+
+
+def clip_url(session: str, clip: str, swing: int | None = None) -> str:
+    """Address of a clip."""
+    return f"/session/{session}/clips/{clip}" + ("" if swing is None else f"?swing={swing}")
+
+
+def _media(request: Request) -> Response:
+    """Give a clip's file, or the part of it that the browser asks for."""
+    page = page_of(request)
+    path = media_file(page.home, _checked(request.path_params["clip"]))
+    return FileResponse(
+        path, media_type=media_type(path), headers={"cache-control": "private, no-cache"}
+    )
+
+
+# -- the list --------------------------------------------------------------------------------------
+
+
+def _inside(library: Library, clip: Clip) -> list[tuple[int, str]]:
+    """Numbers and kinds of the swings whose impact a clip shows."""
+    return [(n, kind) for n, kind, at_s in _swings(library, clip.session) if clip.shows(at_s)]
+
+
+def _swings(library: Library, session: str) -> list[tuple[int, str, float]]:
+    """Number, kind and impact of every swing of a session that has one."""
+    table = library.swings(session=session, excluded=True, columns=("number", "kind", "impact_s"))
+    return [
+        (int(row["number"]), str(row["kind"]), float(row["impact_s"]))
+        for row in table.rows()
+        if row["impact_s"] is not None
+    ]
+
+
+def _clips(request: Request) -> Response:
+    """Show which clips lie beside a session."""
+    page = page_of(request)
+    with page.library() as library:
+        session = page.session(library, request.path_params["session"])
+        clips = clips_of(library, session.id)
+        shown = [{"clip": clip, "swings": _inside(library, clip)} for clip in clips]
+        undo = _can_undo(library, session.id)
+    return page.render(
+        request,
+        "clips.html",
+        here="players",
+        session=session,
+        clips=shown,
+        undo=undo,
+        clip_url=clip_url,
+    )
+
+
+def _can_undo(library: Library, session_id: str) -> bool:
+    """Whether the last change of a session was about its clips."""
+    said = read_annotations(library.path_of(session_id), recording=session_id)
+    return bool(said.history) and said.history[-1].key == ("session", "clips")
+
+
+# -- one clip --------------------------------------------------------------------------------------
+
+
+def _clip(request: Request) -> Response:
+    """Show a clip with the curves of a swing in it."""
+    page = page_of(request)
+    with page.library() as library:
+        session = page.session(library, request.path_params["session"])
+        clip = clip_of(library, session.id, _checked(request.path_params["clip"]))
+        every = _swings(library, session.id)
+        inside = [(n, kind) for n, kind, at_s in every if clip.shows(at_s)]
+        chosen = _chosen(request, library, clip, [n for n, _ in inside])
+        detail = None if chosen is None else library.swing(session.id, number=chosen)
+        undo = _can_undo(library, session.id)
+    side = None
+    problem = None
+    if detail is not None:
+        try:
+            side = _side(page, clip, detail, "impact", "")
+        except SensorError as error:
+            problem = str(error)
+    charts, low, high = _charts([side] if side is not None else [], "impact", session.mount)
+    return page.render(
+        request,
+        "clip.html",
+        here="players",
+        session=session,
+        clip=clip,
+        inside=inside,
+        every=every,
+        detail=detail,
+        problem=problem,
+        charts=charts,
+        low=low,
+        high=high,
+        data=_data([side] if side is not None else [_bare(clip)], clip.frame_s),
+        undo=undo,
+        clip_url=clip_url,
+        swing_url=swing_url,
+    )
+
+
+def _chosen(request: Request, library: Library, clip: Clip, inside: Sequence[int]) -> int | None:
+    """Which swing is looked at: the one asked for, the one attached to, or the first inside."""
+    text = request.query_params.get("swing", "")
+    if text.isdecimal() and len(text) <= 6 and int(text) in inside:
+        return int(text)
+    if clip.seq is not None:
+        try:
+            mine = library.swing(clip.session, seq=clip.seq).swing.index
+        except NoSuchError:
+            mine = 0
+        if mine in inside:
+            return mine
+    return inside[0] if inside else None
+
+
+def _side(page: Page, clip: Clip, detail: SwingDetail, align: str, name: str) -> dict[str, Any]:
+    """What the slider needs of one film and its swing."""
+    swing = detail.swing
+    zero_s = {"takeaway": swing.takeaway_s, "top": swing.top_s, "impact": swing.impact_s}[align]
+    if zero_s is None or clip.offset_s is None:
+        raise SensorError(f"the {align} of swing {swing.index} isn't known")
+    trace: Trace = page.shelf.get(
+        ("trace", detail.session, detail.seq), lambda: page.tools.trace(detail), quick=True
+    )
+    return {
+        "clip": clip,
+        "detail": detail,
+        "name": name or f"swing {swing.index}",
+        "zero_s": zero_s,
+        "trace": trace,
+    }
+
+
+def _bare(clip: Clip) -> dict[str, Any]:
+    """A film that isn't lined up with any swing."""
+    return {"clip": clip, "detail": None, "name": clip.name, "zero_s": clip.offset_s, "trace": None}
+
+
+def _data(sides: Sequence[Mapping[str, Any]], frame_s: float) -> dict[str, Any]:
+    """What the script reads: where on each film the slider's zero is."""
+    return {
+        "frame_s": frame_s,
+        "films": [
+            {
+                "zero_s": None
+                if side["zero_s"] is None or side["clip"].offset_s is None
+                else round(side["zero_s"] - side["clip"].offset_s, 4)
+            }
+            for side in sides
+        ],
+    }
+
+
+def _charts(
+    sides: Sequence[Mapping[str, Any]], align: str, mount: str | None
+) -> tuple[list[str], int, int]:
+    """Turn and rate of the swings beside the films, and the slider's ends in ms."""
+    if not sides:
+        return [], 0, 0
+    lows, highs = [], []
+    curves: dict[str, list[Curve]] = {"turn": [], "rate": []}
+    for k, side in enumerate(sides):
+        swing, trace, zero = side["detail"].swing, side["trace"], side["zero_s"]
+        start = swing.takeaway_s if swing.takeaway_s is not None else zero - 1.2
+        end = swing.impact_s if swing.impact_s is not None else zero + 0.4
+        lows.append(start - zero - BEFORE_S)
+        highs.append(end - zero + AFTER_S)
+        inside = (trace.time_s >= start - BEFORE_S) & (trace.time_s <= end + AFTER_S)
+        events = [
+            (1e3 * (at - zero), name)
+            for name, at in (
+                ("takeaway", swing.takeaway_s),
+                ("top", swing.top_s),
+                ("impact", swing.impact_s),
+            )
+            if at is not None
+        ]
+        for what, values in (("turn", trace.turn_deg), ("rate", trace.rate_dps)):
+            curves[what].append(
+                Curve(
+                    x=(1e3 * (trace.time_s[inside] - zero)).tolist(),
+                    y=values[inside].tolist(),
+                    name=side["name"] if len(sides) > 1 else "",
+                    style=k,
+                    events=events,
+                )
+            )
+    turn = words.turn_word(mount)
+    charts = [
+        traces_chart(
+            curves[what],
+            title=f"{title} over time",
+            x_label=f"ms from {align}",
+            y_label=label,
+            css=what,
+            height=200.0,
+            cursor=True,
+        )
+        for what, title, label in (
+            ("turn", turn, f"{turn}, deg"),
+            ("rate", "rate", "rate, deg/s"),
+        )
+    ]
+    return [c for c in charts if c], round(1e3 * min(lows)), round(1e3 * max(highs))
+
+
+# -- changes ---------------------------------------------------------------------------------------
+
+
+async def _change(request: Request) -> Response:
+    """Line a clip up by eye or anew by its sound, take it away, or take a change back."""
+    page = page_of(request)
+    form = await fields_of(request)
+    with page.library() as library:
+        session = page.session(library, request.path_params["session"])
+    clip_id = _checked(request.path_params["clip"])
+    listed = f"/session/{session.id}/clips"
+    swing = field(form, "swing", most=6)
+    here = clip_url(session.id, clip_id, int(swing) if swing.isdecimal() else None)
+    if "undo" in form:
+        with page.changing() as library:
+            if not _can_undo(library, session.id):
+                return page.back(listed, "There is nothing to take back here.", wrong=True)
+            library.undo(session.id)
+            there = any(clip.id == clip_id for clip in clips_of(library, session.id))
+        return page.back(here if there else listed, "Taken back.")
+    if "remove" in form:
+        edit_session(
+            page, session.id, lambda library: _ignore(detach(library, session.id, clip_id))
+        )
+        return page.back(listed, "Taken away; the file stays where it is.")
+    if "again" in form:
+        distance_m = float(page.tools.settings.get("phone_distance_m", 3.0))
+        edit_session(
+            page,
+            session.id,
+            lambda library: _ignore(
+                hear_again(library, session.id, clip_id, distance_m=distance_m)
+            ),
+        )
+        return page.back(here, "Lined up by its sound.")
+    with page.library() as library:
+        clip = clip_of(library, session.id, clip_id)
+        offset_s = _offset(library, clip, form)
+    edit_session(
+        page, session.id, lambda library: _ignore(shift(library, session.id, clip_id, offset_s))
+    )
+    return page.back(here, "Kept: lined up by eye.")
+
+
+def _ignore(_value: object) -> None:
+    """Nothing to give back."""
+
+
+def _offset(library: Library, clip: Clip, form: Mapping[str, list[str]]) -> float:
+    """Where a clip's beginning is to be, by what was pressed or typed."""
+    if "frames" in form:
+        frames = number(form, "frames", "the number of pictures")
+        if frames is None or frames != int(frames) or abs(frames) > MOST_FRAMES:
+            raise FormError(f"move it by 1 to {MOST_FRAMES} pictures")
+        if clip.offset_s is None:
+            raise FormError("it isn't lined up yet: say first which impact it shows")
+        return clip.offset_s + frames * clip.frame_s
+    shown_s = number(form, "shown_s", "the time in the clip")
+    if shown_s is None:
+        raise FormError("say at which time of the clip the impact is to be seen")
+    if not 0.0 <= shown_s <= clip.duration_s:
+        raise FormError(f"the clip is {clip.duration_s:.1f} s long")
+    wanted = field(form, "of", most=6)
+    for n, _, at_s in _swings(library, clip.session):
+        if str(n) == wanted:
+            return at_s - shown_s
+    raise FormError("say of which swing it is the impact")
+
+
+# -- two clips -------------------------------------------------------------------------------------
+
+
+def _pair(request: Request) -> Response:
+    """Show two clips side by side, moved by one slider."""
+    page = page_of(request)
+    query = request.query_params
+    align = query.get("align", "impact")
+    if align not in ALIGNED:
+        align = "impact"
+    a, b = named(query.get("a", "")), named(query.get("b", ""))
+    sides, missing = [], []
+    with page.library() as library:
+        details = [library.swing(one[0], number=one[1]) for one in (a, b)]
+        mounts = [library.session(one[0]).mount for one in (a, b)]
+        films = [_film(library, detail) for detail in details]
+    for name, detail, film in zip("AB", details, films, strict=True):
+        if film is None:
+            missing.append(f"swing {detail.swing.index} ({name}) has no clip that is lined up")
+            continue
+        try:
+            sides.append(_side(page, film, detail, align, f"{name}, swing {detail.swing.index}"))
+        except SensorError as error:
+            missing.append(str(error))
+    whole = len(sides) == 2
+    charts: list[str] = []
+    low = high = 0
+    if whole:
+        charts, low, high = _charts(sides, align, mounts[0])
+        if mounts[0] != mounts[1]:
+            # Turns of different places are different things.
+            charts = []
+    frame_s = min((side["clip"].frame_s for side in sides), default=1.0 / 30.0)
+    return page.render(
+        request,
+        "clip_pair.html",
+        here="players",
+        sides=sides if whole else [],
+        missing=missing,
+        charts=charts,
+        low=low,
+        high=high,
+        align=align,
+        a=a,
+        b=b,
+        details=details,
+        data=_data(sides, frame_s),
+        pair_url=pair_url,
+        session_url=session_url,
+        swing_url=swing_url,
+        clip_url=clip_url,
+    )
+
+
+def _film(library: Library, detail: SwingDetail) -> Clip | None:
+    """The clip that shows a swing: the one attached to it, else one that is sure, else any."""
+    at_s = detail.swing.impact_s
+    if at_s is None:
+        return None
+    showing = [c for c in clips_of(library, detail.session) if c.here and c.shows(at_s)]
+    return min(showing, key=lambda c: (c.seq != detail.seq, not c.sure), default=None)

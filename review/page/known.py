@@ -1,0 +1,170 @@
+"""What the screens ask of the evidence, each answer kept until the library changes."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Hashable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from analysis.plan import Standing
+from analysis.reading import Reading
+from analysis.spread import NotYet
+from review.evidence import Evidence, evidence_of, settings_of
+from review.library import GroupRow, Library
+
+if TYPE_CHECKING:
+    from review.page.app import Page
+
+__all__ = ["Known", "Stand", "known_of", "reading_of"]
+
+MOST_EVIDENCE: Final = 24
+"""Players' swings that are kept in memory: a row is about 2 kB."""
+
+LEAST_STRIKES: Final = 5
+"""Strikes of a session from which on it is read by them and not by its rehearsals, as its story."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stand:
+    """Where a player stands, at a glance.
+
+    Attributes
+    ----------
+    club, mount : str or None
+        The setting that was swung most.
+    session : str
+        The latest with this setting.
+    reading : Reading or NotYet
+        Of that session against the reference.
+    kind : str
+        Of the swings that were read.
+    standing : Standing
+    """
+
+    club: str | None
+    mount: str | None
+    session: str
+    reading: Reading | NotYet
+    kind: str
+    standing: Standing
+
+
+def reading_of(evidence: Evidence, session_id: str) -> tuple[Reading | NotYet, str]:
+    """Read a session as its story does: its strikes, or its rehearsals where those are few.
+
+    Returns
+    -------
+    reading : Reading or NotYet
+    kind : str
+        Of the swings that were read.
+    """
+    rows = [row for row in evidence.rows_of(session_id) if row.block != "rehearsal"]
+    strikes = [row for row in rows if row.kind == "strike"]
+    rehearsals = [row for row in rows if row.kind == "rehearsal"]
+    main = strikes if len(strikes) >= LEAST_STRIKES else rehearsals
+    if not main:
+        return NotYet("no rehearsals and too few strikes to read"), "swing"
+    return evidence.until(session_id).read(main), main[0].kind
+
+
+def player_version(library: Library, player: str) -> Hashable:
+    """Return what stays the same as long as nothing is written about a player.
+
+    The player's file, and the player's sessions with what was measured and said in them.
+    """
+    known = library._store.known_sessions()
+    mine = []
+    for session in library.sessions(player=player):
+        row = known.get(session.id, {})
+        said = (row.get(name) for name in ("analysis_version", "files", "calibration", "annotated"))
+        mine.append((session.id, *said, session.swings))
+    try:
+        found = (library.people.folder / f"{player}.json").stat()
+        file = (found.st_mtime_ns, found.st_size)
+    except OSError:
+        file = (0, 0)
+    return (*file, hash(tuple(mine)))
+
+
+class Known:
+    """Evidence by player, club and mount, as long as the library is as it was.
+
+    Parameters
+    ----------
+    page : Page
+    """
+
+    def __init__(self, page: Page) -> None:
+        self._page = page
+        self._guard = threading.Lock()
+        self._evidence: dict[Hashable, tuple[Any, Evidence]] = {}
+
+    def evidence(
+        self, library: Library, player: str, club: str | None, mount: str | None
+    ) -> Evidence:
+        """Return the evidence of a setting.
+
+        Raises
+        ------
+        NoSuchError
+        """
+        key = (player, club, mount)
+        version = self._page.shelf.version(player)
+        with self._guard:
+            found = self._evidence.get(key)
+            if found is not None and found[0] == version:
+                self._evidence[key] = self._evidence.pop(key)
+                return found[1]
+        evidence = Evidence(library, library.player(player), club=club, mount=mount)
+        with self._guard:
+            self._evidence[key] = (version, evidence)
+            while len(self._evidence) > MOST_EVIDENCE:
+                self._evidence.pop(next(iter(self._evidence)))
+        return evidence
+
+    def main(self, library: Library, player: str) -> Evidence:
+        """Return the evidence of the setting that was swung most.
+
+        Raises
+        ------
+        NoSuchError
+        """
+        group = next(iter(settings_of(library, player)), None)
+        if group is None:
+            return evidence_of(library, player)  # says what is missing
+        return self.evidence(library, player, group.club, group.mount)
+
+    def settings(self, library: Library, player: str) -> list[GroupRow]:
+        """Return clubs and mounts of a player's full swings, most swings first."""
+        return settings_of(library, player)
+
+    # Each of these runs in the shelf's worker, and so must not ask the shelf.
+
+    def stand(self, player: str) -> Stand | None:
+        """Say where a player stands with the setting swung most; None without a full swing."""
+        with self._page.library() as library:
+            if not settings_of(library, player):
+                return None
+            evidence = self.main(library, player)
+            return self.stand_of(evidence)
+
+    def stand_of(self, evidence: Evidence) -> Stand | None:
+        """Say where a player stands with a setting."""
+        if not evidence.sessions:
+            return None
+        session = evidence.sessions[-1]
+        reading, kind = reading_of(evidence, session)
+        return Stand(
+            club=evidence.club,
+            mount=evidence.mount,
+            session=session,
+            reading=reading,
+            kind=kind,
+            standing=evidence.standing(self._page.today().toordinal()),
+        )
+
+
+def known_of(page: Page) -> Known:
+    """Return the evidence that a page keeps."""
+    return page.known

@@ -1,0 +1,442 @@
+"""What is going on at the mat, for the page: one place that a recording writes to and screens read.
+
+A running recording or drill puts how it stands here, from its own thread and without ever waiting
+for anybody; the screens follow from theirs. What is kept is one whole state that never changes:
+whoever comes late, or comes back after the phone slept, is told all of it, so nothing can be
+missed. What a player taps goes the other way, through the `Desk` of whatever is running.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import dataclasses
+import logging
+import threading
+from collections.abc import AsyncIterator, Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final, Literal, Protocol
+
+from review.errors import ReviewError
+
+__all__ = [
+    "FELT_QUESTIONS",
+    "Desk",
+    "DrillState",
+    "DrillWanted",
+    "LiveError",
+    "LiveHub",
+    "LiveState",
+    "LiveSwing",
+    "Near",
+    "Starter",
+    "TooManyError",
+    "Wanted",
+]
+
+Phase = Literal["idle", "starting", "going", "ending", "kept", "failed"]
+
+MOST_FOLLOWERS: Final = 60
+"""Open pages that are told of everything: three times a group lesson of twenty (chosen here)."""
+
+ALIVE_S: Final = 4.0
+"""A sign of life so often, that a phone which slept sees that its line is dead."""
+
+MOST_SWINGS: Final = 40
+"""Latest swings that the screen shows; all are in the recording."""
+
+MOST_LINES: Final = 12
+
+FELT_QUESTIONS: Final[Mapping[str, tuple[tuple[str, str], ...]]] = {
+    "time": (("rushed", "Rushed"), ("in-time", "In time"), ("slow", "Slow")),
+    "turn": (("short", "Short turn"), ("full", "Full turn")),
+    "strike": (("well", "Struck well"), ("not", "Not well")),
+}
+"""What a player may say of a swing by one tap: question, and word with its label."""
+
+_log = logging.getLogger(__name__)
+
+
+class LiveError(ReviewError):
+    """What was asked of a recording cannot be done; ``str(error)`` says why and what to do."""
+
+
+class TooManyError(LiveError):
+    """No more pages can follow."""
+
+    def __init__(self) -> None:
+        super().__init__(f"{MOST_FOLLOWERS} pages follow this recording already: close one of them")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LiveSwing:
+    """A swing as the screen shows it: all numbers are words already.
+
+    Attributes
+    ----------
+    key : str
+        Which recording and which of its swings, such as ``0-12``.
+    number : int
+        From 1, as in ``analyze``.
+    label : str
+        Which sensor, where there are several.
+    mount : str or None
+    kind : {"strike", "rehearsal", "unclear"}
+        As found.
+    at : str
+        Time in the recording, m:ss.
+    digits : mapping of str to str
+        By measure, as `review.page.words` writes them.
+    beside : mapping of str to (str, str)
+        By measure: a sign and words for where it lies against the player's own.
+    who : str
+    about : bool
+        The sensor's clock isn't measured yet: times may be off by some percent.
+    hidden : str or None
+        Why its numbers aren't to be shown (yet).
+    said : mapping of str to str
+        What was tapped: ``time``, ``turn``, ``strike`` and ``kind``.
+    result : mapping of str to float
+        Ball result in the units of its names.
+    """
+
+    key: str
+    number: int
+    label: str
+    mount: str | None
+    kind: str
+    at: str
+    digits: Mapping[str, str]
+    beside: Mapping[str, tuple[str, str]]
+    who: str
+    about: bool = False
+    hidden: str | None = None
+    said: Mapping[str, str] = field(default_factory=dict)
+    result: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def kind_said(self) -> str:
+        """What it was: the player's or coach's word counts more than what was found."""
+        return self.said.get("kind", self.kind)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrillState:
+    """How a drill stands.
+
+    Attributes
+    ----------
+    block, blocks : int
+        Which block, of how many.
+    block_kind : str
+    done, of : int
+        Swings of the block.
+    all_done, all_of : int
+        Swings of the drill.
+    state : str
+        As `feedback.drill.Drill` has it: resting, waiting, asking, paused, done.
+    sound : str
+        Where the sound goes.
+    """
+
+    block: int
+    blocks: int
+    block_kind: str
+    done: int
+    of: int
+    all_done: int
+    all_of: int
+    state: str
+    sound: str
+
+
+@dataclass(frozen=True, slots=True)
+class Near:
+    """A sensor that a look around has found."""
+
+    name: str
+    address: str
+    signal_dbm: int | None
+    battery_percent: int | None
+    profile: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LiveState:
+    """How it stands at a moment. Never changed; each change makes a new one.
+
+    Attributes
+    ----------
+    version : int
+        Larger with each change.
+    phase : str
+        ``idle``, ``starting`` (connecting), ``going``, ``ending`` (being measured for the
+        library), ``kept`` or ``failed``.
+    kind : {"recording", "drill"}
+    simulated : bool
+    folder : str
+        Name of the recording's folder, without the way to it.
+    session : str or None
+        Id in the library, once it is there.
+    player, club, hand, mount : str or None
+        From here on.
+    ball : bool or None
+        Whether a ball is there, from here on.
+    link : mapping of str to str
+        Words on the link: time, rate, loss, battery, signal, disk.
+    count : int
+        Swings so far.
+    swings : tuple of LiveSwing
+        The latest, oldest first.
+    drill : DrillState or None
+    lines : tuple of (bool, str)
+        What happened, oldest first; True where somebody should do something about it.
+    undo : str or None
+        Which tap would be taken back, in words.
+    outcome : str
+        What it came to, or why it failed.
+    near : tuple of Near or None
+        Sensors that were found; None before a look around.
+    looking : bool
+    stays : bool
+        Another recording may be started here afterwards.
+    """
+
+    version: int = 0
+    phase: Phase = "idle"
+    kind: str = "recording"
+    simulated: bool = False
+    folder: str = ""
+    session: str | None = None
+    player: str | None = None
+    club: str | None = None
+    hand: str | None = None
+    mount: str | None = None
+    ball: bool | None = None
+    link: Mapping[str, str] = field(default_factory=dict)
+    count: int = 0
+    swings: tuple[LiveSwing, ...] = ()
+    drill: DrillState | None = None
+    lines: tuple[tuple[bool, str], ...] = ()
+    undo: str | None = None
+    outcome: str = ""
+    near: tuple[Near, ...] | None = None
+    looking: bool = False
+    stays: bool = True
+
+    @property
+    def running(self) -> bool:
+        """Whether something runs that must end before another can start."""
+        return self.phase in ("starting", "going", "ending")
+
+    def swing(self, key: str | None) -> LiveSwing | None:
+        """Return a swing by its key; the last one without a key or where it isn't shown."""
+        found = next((one for one in self.swings if one.key == key), None)
+        return found or (self.swings[-1] if self.swings else None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrillWanted:
+    """A drill as it is asked for; what is None is the drill's own default."""
+
+    blocks: tuple[str, ...] = ("rehearsal",)
+    repeats: int = 5
+    rest_s: float = 15.0
+    backswing_ms: float | None = None
+    full_turn_deg: float | None = None
+    upper_turn_deg: float | None = None
+    share: float | None = None
+    schedule: str = "every"
+    cue_on: str | None = "ready"
+    felt: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What is to be recorded.
+
+    Attributes
+    ----------
+    sensor : str or None
+        Address or name; None: the only one that is near.
+    simulated : bool
+    player : str or None
+        Name as it is written into the recording.
+    player_id : str or None
+        Who that is, where the player was picked from the library.
+    club, mount, hand : str or None
+    drill : DrillWanted or None
+        None: a recording without a drill.
+    """
+
+    sensor: str | None = None
+    simulated: bool = False
+    player: str | None = None
+    player_id: str | None = None
+    club: str | None = None
+    mount: str | None = None
+    hand: str | None = None
+    drill: DrillWanted | None = None
+
+
+class Desk(Protocol):
+    """Whatever runs, at the disposal of the page. Called from any thread."""
+
+    def ask(self, name: str, fields: Mapping[str, Any]) -> str:
+        """Do something and say what was done in a line.
+
+        Raises
+        ------
+        LiveError
+        """
+        ...
+
+
+class Starter(Protocol):
+    """Starts recordings in this process, as the commands do. Called from any thread.
+
+    Attributes
+    ----------
+    cautions : tuple of str
+        To be read before a drill.
+    """
+
+    cautions: tuple[str, ...]
+
+    def start(self, wanted: Wanted) -> None:
+        """Start; comes back once it is under way or cannot be.
+
+        Raises
+        ------
+        LiveError
+        """
+        ...
+
+    def look(self) -> None:
+        """Look for sensors; what is found comes into the state's `near`."""
+        ...
+
+
+Follower = tuple[asyncio.AbstractEventLoop, asyncio.Event]
+
+
+class LiveHub:
+    """The state, who follows it, and who takes what is tapped.
+
+    Attributes
+    ----------
+    desk : Desk or None
+        Of what runs, or of what ended last.
+    starter : Starter or None
+        None where nothing can be started from the page.
+    invite : callable or None
+        Makes a link for one more visitor, and its code as SVG; None where nothing is shared.
+    drawn : dict
+        What the screen has drawn of the state, by the swing that is shown large.
+    """
+
+    def __init__(self) -> None:
+        self.desk: Desk | None = None
+        self.starter: Starter | None = None
+        self.invite: Callable[[], tuple[str, str]] | None = None
+        self.drawn: dict[str | None, tuple[int, dict[str, str]]] = {}
+        self._guard = threading.Lock()
+        self._state = LiveState()
+        self._followers: set[Follower] = set()
+        self._closed = False
+
+    @property
+    def state(self) -> LiveState:
+        """How it stands."""
+        return self._state
+
+    @property
+    def followers(self) -> int:
+        """Pages that follow at the moment."""
+        return len(self._followers)
+
+    def update(self, **changes: Any) -> None:
+        """Change the state and wake whoever follows. Never waits for a page and never fails."""
+        self._change(lambda _state: changes)
+
+    def change_swing(self, key: str, **changes: Any) -> None:
+        """Change one swing of the state, if it is still shown."""
+        self._change(
+            lambda state: {
+                "swings": tuple(
+                    dataclasses.replace(one, **changes) if one.key == key else one
+                    for one in state.swings
+                )
+            }
+        )
+
+    def add_swing(self, swing: LiveSwing) -> None:
+        """Show one more swing."""
+        self._change(
+            lambda state: {
+                "swings": (*state.swings, swing)[-MOST_SWINGS:],
+                "count": state.count + 1,
+            }
+        )
+
+    def say(self, text: str, *, warning: bool = False) -> None:
+        """Show a line."""
+        self._change(lambda state: {"lines": (*state.lines, (warning, text))[-MOST_LINES:]})
+
+    def _change(self, make: Callable[[LiveState], Mapping[str, Any]]) -> None:
+        with self._guard:
+            state = self._state
+            self._state = dataclasses.replace(state, **make(state), version=state.version + 1)
+            followers = tuple(self._followers)
+        for loop, news in followers:
+            # A loop that is closed belongs to a page that is gone.
+            with contextlib.suppress(RuntimeError):
+                loop.call_soon_threadsafe(news.set)
+
+    def ask(self, name: str, fields: Mapping[str, Any]) -> str:
+        """Have what runs do something.
+
+        Raises
+        ------
+        LiveError
+        """
+        if self.desk is None:
+            raise LiveError("nothing is being recorded: start a recording first")
+        return self.desk.ask(name, fields)
+
+    def close(self) -> None:
+        """Tell whoever follows that this is the end."""
+        self._closed = True
+        self.update()
+
+    async def follow(self) -> AsyncIterator[LiveState | None]:
+        """Give the state now and at each change; None is a sign of life.
+
+        Raises
+        ------
+        TooManyError
+        """
+        mine: Follower = (asyncio.get_running_loop(), asyncio.Event())
+        with self._guard:
+            if len(self._followers) >= MOST_FOLLOWERS:
+                raise TooManyError
+            self._followers.add(mine)
+        news, seen = mine[1], -1
+        try:
+            while True:
+                news.clear()
+                closed, state = self._closed, self._state
+                if state.version != seen:
+                    seen = state.version
+                    yield state
+                elif closed:
+                    return
+                else:
+                    try:
+                        async with asyncio.timeout(ALIVE_S):
+                            await news.wait()
+                    except TimeoutError:
+                        yield None
+        finally:
+            with self._guard:
+                self._followers.discard(mine)

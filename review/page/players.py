@@ -1,0 +1,203 @@
+"""Players: who there is, what was swung lately, where things stand, and what comes next."""
+
+from __future__ import annotations
+
+import dataclasses
+import time
+from functools import partial
+from typing import Any, Final
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import BaseRoute, Route
+
+from analysis.plan import Volume
+from review.liberrors import NoSuchError
+from review.library import Library, PlayerRow
+from review.page.app import WAIT_S, FormError, Page, checked_id, page_of
+from review.page.forms import Form, field, posted
+from review.page.links import trend_url
+from review.people import LONGEST_NAME, Player, clean_name
+from sensor.session import HANDS
+
+__all__ = ["routes"]
+
+SHOWN_SESSIONS: Final = 50
+"""Sessions of a player on one page."""
+
+LONGEST_NOTE: Final = 2000
+
+
+def routes() -> list[BaseRoute]:
+    """Return the paths of these screens."""
+    return [
+        Route("/", _players),
+        Route("/player/{player}", _player),
+        Route("/player/{player}/stand", _stand),
+        Route("/player/{player}/edit", posted(_edit), methods=["POST"]),
+    ]
+
+
+def _last(library: Library, row: PlayerRow) -> dict[str, Any] | None:
+    """The latest session of a player."""
+    if row.last_start_s is None:
+        return None
+    found = library.sessions(player=row.id, since_s=row.last_start_s, limit=1)
+    if not found:
+        return None
+    session = found[0]
+    return {
+        "id": session.id,
+        "start": session.start,
+        "day": session.day,
+        "swings": session.swings,
+        "strikes": session.strikes,
+        "rehearsals": session.rehearsals,
+        "clubs": session.clubs,
+    }
+
+
+def _players(request: Request) -> Response:
+    """Every player, the one who swung last first."""
+    page = page_of(request)
+    whole = request.query_params.get("whole") is not None
+    with page.library() as library:
+        rows = sorted(library.players(), key=lambda r: (-(r.last_start_s or 0.0), r.name))
+        totals = library.totals()
+        out = []
+        until = time.monotonic() + WAIT_S
+        for row in rows:
+            # One wait for all of them together.
+            left = None if whole else max(0.0, until - time.monotonic())
+            out.append(
+                {
+                    "row": row,
+                    "last": _last(library, row),
+                    "stand": page.shelf.get(
+                        ("stand", row.id, page.today()),
+                        partial(page.known.stand, row.id),
+                        player=row.id,
+                        wait_s=left,
+                    ),
+                }
+            )
+    return page.render(
+        request,
+        "players.html",
+        here="players",
+        players=out,
+        totals=totals,
+        today=page.today(),
+        volume_words=volume_words,
+    )
+
+
+def volume_words(volume: Volume) -> str:
+    """Say how much was swung in the last seven days, against what is usual."""
+    text = f"{volume.week:,} in the last 7 days"
+    if volume.usual_week is not None:
+        text += f"; usually {volume.usual_week:,.0f} in a week with practice"
+    return text
+
+
+def _stand(request: Request) -> Response:
+    """Where one player stands, as a part of a screen."""
+    page = page_of(request)
+    who = checked_id(request.path_params["player"])
+    with page.library() as library:
+        library.player(who)
+    stand = page.shelf.get(("stand", who, page.today()), partial(page.known.stand, who), player=who)
+    return page.render(request, "stand.html", stand=stand, player_id=who, volume_words=volume_words)
+
+
+def _player(request: Request) -> Response:
+    """One player: sessions, clubs, and what is known of them."""
+    page = page_of(request)
+    who = checked_id(request.path_params["player"])
+    try:
+        first = max(0, int(request.query_params.get("from", "0")))
+    except ValueError as error:
+        raise NoSuchError("there is nothing under this address") from error
+    with page.library() as library:
+        player = library.player(who)
+        sessions = library.sessions(player=player.id, limit=SHOWN_SESSIONS + 1, offset=first)
+        groups = library.groups(player.id)
+    stand = page.shelf.get(
+        ("stand", who, page.today()),
+        partial(page.known.stand, who),
+        player=who,
+        wait_s=None if request.query_params.get("whole") is not None else WAIT_S,
+    )
+    return page.render(
+        request,
+        "player.html",
+        here="players",
+        player=player,
+        sessions=sessions[:SHOWN_SESSIONS],
+        groups=groups,
+        stand=stand,
+        first=first,
+        more=len(sessions) > SHOWN_SESSIONS,
+        step=SHOWN_SESSIONS,
+        hands=HANDS,
+        today=page.today(),
+        volume_words=volume_words,
+    )
+
+
+def _edit(request: Request, form: Form) -> Response:
+    """Change what is known of a player."""
+    page = page_of(request)
+    who = checked_id(request.path_params["player"])
+    url = f"/player/{who}"
+    if "undo" in form:
+        if field(form, "at") == "trend":
+            club, mount = field(form, "club") or None, field(form, "mount") or None
+            url = trend_url(who, club, mount)
+        return _undo(page, who, url)
+    name = clean_name(field(form, "name", most=LONGEST_NAME))
+    hand = field(form, "handedness") or None
+    if not name:
+        raise FormError("a player needs a name")
+    if hand is not None and hand not in HANDS:
+        raise FormError(f"handedness must be one of {', '.join(HANDS)}")
+    note = field(form, "note", most=LONGEST_NOTE) or None
+    consent = field(form, "consent", most=LONGEST_NOTE) or None
+
+    def change(player: Player) -> Player:
+        aliases = player.aliases
+        if player.name != name and player.name not in aliases:
+            # Recordings go on knowing the player under the name that they have.
+            aliases = (*aliases, player.name)
+        return dataclasses.replace(
+            player,
+            name=name,
+            handedness=hand,
+            note=note,
+            child="child" in form,
+            consent=consent,
+            aliases=aliases,
+        )
+
+    change_player(page, who, "what is known of the player", change)
+    return page.back(url, "Kept.")
+
+
+def change_player(page: Page, who: str, what: str, change: Any) -> None:
+    """Change a player's file so that it can be taken back here."""
+    with page.changing() as library:
+        before = library.player(who)
+        library.change_player(who, change)
+        kept = page.undo_of_player.setdefault(who, [])
+        kept.append((what, before))
+        del kept[:-50]
+
+
+def _undo(page: Page, who: str, url: str) -> Response:
+    kept = page.undo_of_player.get(who)
+    if not kept:
+        return page.back(url, "There is nothing to take back.", wrong=True)
+    what, before = kept.pop()
+    with page.changing() as library:
+        library.save_player(before)
+    return page.back(url, f"Taken back: {what}.")

@@ -1,0 +1,169 @@
+// The range screen follows what goes on, and hands on what is tapped. Without it the screen works
+// too, by loading it again. Nothing here is needed by the recording: it goes on by itself.
+"use strict";
+const root = document.getElementById("range");
+const line = document.getElementById("line");
+const said = document.getElementById("said");
+const QUIET_MS = 12000; // three signs of life that didn't come: the line is dead
+const KEPT = "unhurried-taps";
+const RUNNING = ["starting", "going", "ending"];
+
+const tell = (text, wrong = false) => {
+  said.textContent = text;
+  said.className = wrong ? "said caution" : "said";
+};
+
+// -- what goes on -----------------------------------------------------------------------------
+let source = null;
+let heard = 0;
+let since = null;
+
+const show = (message) => {
+  for (const [name, html] of Object.entries(message.parts)) {
+    const part = root.querySelector(`[data-part="${name}"]`);
+    if (!part) continue;
+    const focused = part.contains(document.activeElement) ? document.activeElement.id : "";
+    const open = part.querySelector("details")?.open;
+    const whole = new DOMParser().parseFromString(html, "text/html");
+    part.replaceChildren(...whole.body.childNodes);
+    const details = part.querySelector("details");
+    if (details && open !== undefined) details.open = open;
+    if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
+  }
+  root.dataset.version = message.version;
+  const form = document.querySelector("form[data-result]");
+  const first = root.querySelector('[data-part="taps"] input[name="swing"]');
+  if (form && first) form.elements.swing.value = first.value;
+  // While nothing runs there are other forms: the screen is drawn anew, as it stands.
+  const before = root.dataset.phase;
+  root.dataset.phase = message.phase;
+  if (RUNNING.includes(message.phase) !== RUNNING.includes(before)) location.reload();
+  else if (message.phase !== before) keepAwake();
+};
+
+const alive = () => {
+  heard = Date.now();
+  if (since !== null || line.dataset.up !== "1") {
+    since = null;
+    line.dataset.up = "1";
+    line.className = "small quiet";
+    line.textContent = "Live.";
+  }
+  resend();
+};
+
+const cut = () => {
+  if (since === null) since = new Date();
+  line.dataset.up = "0";
+  line.className = "cut";
+  const at = since.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit" });
+  line.textContent =
+    `No line to the computer since ${at}: trying again. What is being recorded there goes on.`;
+};
+
+const follow = () => {
+  source?.close();
+  heard = Date.now();
+  source = new EventSource(root.dataset.live);
+  source.addEventListener("live", (event) => {
+    alive();
+    show(JSON.parse(event.data));
+  });
+  source.addEventListener("alive", alive);
+  source.addEventListener("error", cut);
+};
+
+setInterval(() => {
+  // A browser gives up for good on some errors, and a phone that slept doesn't know of any.
+  if (source.readyState === EventSource.CLOSED || Date.now() - heard > QUIET_MS) {
+    cut();
+    follow();
+  }
+}, 2000);
+document.addEventListener("visibilitychange", () => {
+  if (document.visibilityState !== "visible") return;
+  if (Date.now() - heard > 5000 || source.readyState !== EventSource.OPEN) follow();
+  keepAwake();
+});
+addEventListener("online", follow);
+
+// -- what is tapped ---------------------------------------------------------------------------
+// A tap that could not be sent is kept, also over a reload, and sent when the line is back. Each
+// has a name of its own, so one that did arrive isn't taken twice.
+const kept = () => JSON.parse(sessionStorage.getItem(KEPT) ?? "[]");
+const keep = (taps) => sessionStorage.setItem(KEPT, JSON.stringify(taps));
+const WORTH = /\/range\/(felt|kind|result|note)$/;
+const name = () => [...crypto.getRandomValues(new Uint8Array(12))].map((n) => n.toString(16).padStart(2, "0")).join("");
+
+const send = async (url, fields) => {
+  const abort = new AbortController();
+  const timer = setTimeout(() => abort.abort(), 8000);
+  try {
+    return await fetch(url, {
+      method: "POST",
+      headers: { accept: "application/json", "content-type": "application/x-www-form-urlencoded" },
+      body: new URLSearchParams(fields),
+      signal: abort.signal,
+    });
+  } finally {
+    clearTimeout(timer);
+  }
+};
+
+let sending = false;
+const resend = async () => {
+  if (sending) return;
+  sending = true;
+  try {
+    for (let taps = kept(); taps.length; taps = kept()) {
+      const answer = await send(taps[0].url, taps[0].fields);
+      tell((answer.ok ? (await answer.json()).text : await answer.text()).trim(), !answer.ok);
+      keep(kept().slice(1));
+    }
+  } catch {
+    // Once more when the line is back.
+  } finally {
+    sending = false;
+  }
+};
+
+document.addEventListener("submit", async (event) => {
+  const form = event.target.closest("form[data-quick]");
+  if (!form) return;
+  event.preventDefault();
+  const url = form.getAttribute("action");
+  const fields = [...new FormData(form)];
+  if (WORTH.test(url)) {
+    fields.push(["tap", name()]);
+    keep([...kept(), { url, fields }]);
+    const waits = kept().length;
+    await resend();
+    if (kept().length >= waits) tell("Not sent yet: it is kept here and sent when the line is back.", true);
+    else form.querySelectorAll("input:not([type=hidden]), textarea").forEach((one) => { one.value = ""; });
+    return;
+  }
+  try {
+    const answer = await send(url, fields);
+    const text = answer.ok ? (await answer.json()).text : await answer.text();
+    tell(text.trim(), !answer.ok);
+  } catch {
+    tell("Not done: there is no line to the computer. Try again when it is back.", true);
+  }
+});
+
+// -- the phone's screen -----------------------------------------------------------------------
+const keepAwake = async () => {
+  if (root.dataset.phase !== "going" || !("wakeLock" in navigator)) return;
+  try {
+    await navigator.wakeLock.request("screen");
+  } catch {
+    // Low battery, or not allowed: the phone's own setting for its screen remains.
+  }
+};
+
+// What is told besides the words, for a screen that was left and opened again.
+addEventListener("pageshow", (event) => {
+  if (event.persisted) follow();
+});
+follow();
+keepAwake();

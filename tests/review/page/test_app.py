@@ -1,0 +1,499 @@
+"""The page as a whole: who is answered, what is opened, and that what is shown is right."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+import html5lib
+import httpx
+import pytest
+from page_screens import SCREENS, screen_path
+
+from review.liberrors import NoSuchError
+from review.page.app import checked_id
+from review.page.security import CONTENT_POLICY
+from review.page.shelf import NOT_READY, Shelf
+from review.page.swing import NUMBERS_SHOWN
+from sensor.annotations import change_annotations
+from unhurried.serve import serving
+
+HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>{{7*7}}</script>"
+
+
+def strict(text: str) -> Any:
+    """Parse a document strictly: html5lib is an outside judge of HTML validity."""
+    return html5lib.HTMLParser(strict=True).parse(text)
+
+
+# -- what is answered --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("screen", SCREENS)
+def test_a_screen_is_valid_html_and_runs_only_our_files(site: Any, screen: str) -> None:
+    # whole: nothing is left for later, so the parts are judged as well.
+    path = screen_path(site, screen)
+    joint = "&" if "?" in path else "?"
+    for address in (path, f"{path}{joint}whole=1"):
+        answer = site.http.get(address)
+        assert answer.status_code == (404 if screen == "error" else 200)
+        assert answer.headers["content-security-policy"] == CONTENT_POLICY
+        strict(answer.text)
+        for script in re.findall(r"<script[^>]*>", answer.text):
+            assert 'src="/static/' in script or 'type="application/json"' in script
+        assert "style=" not in answer.text
+        assert not re.search(r"<[^>]+\son\w+=", answer.text)
+        assert not re.search(r'(?:src|href)="(?:https?:)?//', answer.text)
+
+
+def test_parts_that_come_later_are_the_same_as_those_that_come_at_once(site: Any) -> None:
+    session, who = site.sessions()[0], site.player()
+    for part in (
+        f"/player/{who}/stand",
+        f"/player/{who}/trend/told",
+        f"/player/{who}/trend/charts",
+        f"/session/{session}/story",
+        f"/session/{session}/felt",
+        f"/session/{session}/chart",
+        f"/session/{session}/swing/2/reading",
+    ):
+        answer = site.http.get(part)
+        assert answer.status_code == 200
+        strict(f"<!doctype html><title>part</title>{answer.text}")
+    whole = site.http.get(f"/session/{session}?whole=1").text
+    story = site.http.get(f"/session/{session}/story").text
+    assert story.strip() in whole
+
+
+def test_a_forged_host_is_turned_away(site: Any) -> None:
+    for host in ("evil.example", "localhost", f"evil.example:{site.url.rpartition(':')[2]}"):
+        answer = site.http.get("/", headers={"host": host})
+        assert answer.status_code == 421
+        assert "Solveig" not in answer.text
+
+
+def test_nothing_is_changed_from_elsewhere(own_site: Any) -> None:
+    session = own_site.sessions()[0]
+    path = next(s.path for s in own_site.place.open().sessions() if s.id == session)
+    before = (path / "annotations.json").read_bytes()
+    posts = [
+        (f"/session/{session}/words", {"note": "not ours"}),
+        (f"/session/{session}/swings", {"do": "exclude", "reason": "x", "seq": "1"}),
+        (f"/session/{session}/undo", {}),
+        (f"/player/{own_site.player()}/edit", {"name": "Somebody"}),
+    ]
+    for origin in ({}, {"origin": "http://evil.example"}, {"origin": "null"}):
+        for address, form in posts:
+            assert own_site.http.post(address, data=form, headers=origin).status_code == 403
+    # A link or a picture elsewhere can only ask, and asking changes nothing.
+    for address, _ in posts:
+        assert own_site.http.get(address).status_code in (404, 405)
+    assert (path / "annotations.json").read_bytes() == before
+    with own_site.place.open() as library:
+        assert {p.name for p in library.players()} == {"Solveig", "Tomas", "Ameyo"}
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/static/../app.py",
+        "/static/%2e%2e/app.py",
+        "/static/..%2fapp.py",
+        "/static/..%5c..%5capp.py",
+        "/static//etc/passwd",
+        "/session/..%2f..%2f..%2fetc%2fpasswd",
+        "/session/%2e%2e/%2e%2e/etc/passwd",
+        "/session/00000000-0000-4000-8000-000000000000",
+        "/session/%00",
+        "/session/'%20OR%201=1--",
+        "/player/..%2fplayers",
+        "/player/%25",
+        "/player/_",
+        "/pair?a=../../etc/passwd~1&b=x~1",
+        "/pair",
+        "/pair?a=%00~1",
+        "/session/x/swing/1",
+    ],
+)
+def test_no_path_from_a_request_is_opened(site: Any, path: str) -> None:
+    host, port = site.url.removeprefix("http://").split(":")
+    # Past httpx, which would tidy the path up.
+    with socket.create_connection((host, int(port)), timeout=20) as raw:
+        raw.sendall(
+            f"GET {path} HTTP/1.1\r\nHost: {host}:{port}\r\nConnection: close\r\n\r\n".encode()
+        )
+        answer = b"".join(iter(lambda: raw.recv(65536), b""))
+    assert answer.split(b" ", 2)[1] in (b"404", b"400")
+    for secret in (b"root:", b"create_app", b"Traceback"):
+        assert secret not in answer
+
+
+def test_ids_are_checked_by_their_shape() -> None:
+    for text in ("", "../x", "a" * 36, "0" * 8, "00000000-0000-4000-8000-00000000000g", "\n"):
+        with pytest.raises(NoSuchError):
+            checked_id(text)
+    good = "065c223d-26e0-4dac-ab28-c4e5368c38ea"
+    assert checked_id(good) == good
+
+
+def test_what_is_too_large_or_no_form_is_refused(own_site: Any) -> None:
+    session = own_site.sessions()[0]
+    origin = {"origin": own_site.url}
+    address = f"/session/{session}/words"
+    big = own_site.http.post(address, data={"note": "x" * 300_000}, headers=origin)
+    assert big.status_code == 413
+
+    def endless() -> Any:
+        for _ in range(400):
+            yield b"n" * 1024
+
+    form = {**origin, "content-type": "application/x-www-form-urlencoded"}
+    chunked = own_site.http.post(address, content=endless(), headers=form)
+    assert chunked.status_code == 413
+    upload = own_site.http.post(address, files={"note": ("a.bin", os.urandom(900))}, headers=origin)
+    assert upload.status_code == 400
+    assert own_site.http.post(address, content=b"{}", headers=origin).status_code == 400
+    binary = own_site.http.post(address, content=b"note=%00%ff\x00\xfe", headers=form)
+    assert binary.status_code == 400
+    many = "&".join(f"seq={k}" for k in range(3000))
+    lots = own_site.http.post(
+        f"/session/{session}/swings",
+        content=many,
+        headers=form,
+    )
+    assert lots.status_code == 400
+    too_long = own_site.post(address, note="y" * 12_000)
+    assert too_long.status_code == 400
+    assert "shorter" in too_long.text
+    with own_site.place.open() as library:
+        assert library.session(session).note in (None, "")
+
+
+def test_a_script_in_every_field_stays_text(own_site: Any) -> None:
+    place = own_site.place
+    session = own_site.sessions()[0]
+    who = own_site.player()
+    with place.open() as library:
+        seqs = library.swings(session=session, columns=("seq",))["seq"].tolist()
+        path = library.session(session).path
+        library.change_player(
+            who,
+            lambda p: dataclasses.replace(
+                p, name=HOSTILE, note=HOSTILE, consent=HOSTILE, aliases=(*p.aliases, p.name)
+            ),
+        )
+    with change_annotations(path) as said:
+        said.set("session", "note", value=HOSTILE)
+        said.set("session", "drill", value=HOSTILE)
+        said.set("segment", 0, value={"club": HOSTILE, "block": HOSTILE})
+        for name, value in (
+            ("tags", [HOSTILE]),
+            ("note", HOSTILE),
+            ("excluded", HOSTILE),
+            ("player", "Solveig"),
+        ):
+            said.set("swing", seqs[0], name, value=value)
+        said.set("swing", seqs[1], "result", value={"carry_m": 1.0, "other": {HOSTILE: HOSTILE}})
+    with place.open() as library:
+        library.refresh(session)
+        library.save_plan(
+            who,
+            "7 iron",
+            "wrist",
+            {},
+            {"day": 739000, "word": "discomfort", "text": HOSTILE},
+        )
+    shown = 0
+    for address in (
+        "/?whole=1",
+        f"/player/{who}?whole=1",
+        f"/player/{who}/trend?whole=1",
+        f"/session/{session}?whole=1",
+        f"/session/{session}/swing/1?whole=1",
+        f"/session/{session}/swing/2?whole=1",
+        f"/pair?a={session}~1&b={session}~2",
+    ):
+        text = own_site.http.get(address).text
+        strict(text)
+        assert "<script>alert" not in text
+        assert "<img" not in text
+        assert "onerror=alert(2)>" not in text
+        assert "49</script>" not in text
+        shown += text.count("&lt;script&gt;alert(1)")
+    assert shown > 8
+
+
+# -- what is shown -----------------------------------------------------------------------------
+
+
+def test_numbers_equal_those_of_analyze_to_the_digit(site: Any) -> None:
+    """``unhurried analyze --json`` in a process of its own, against the screens' text."""
+    with site.place.open() as library:
+        session = library.session(site.sessions()[0])
+    out = subprocess.run(
+        [sys.executable, "-m", "unhurried", "analyze", str(session.path), "--json"],
+        capture_output=True,
+        check=True,
+        text=True,
+    )
+    swings = json.loads(out.stdout)["swings"]
+    tree = html5lib.parse(
+        site.http.get(f"/session/{session.id}?whole=1").text, namespaceHTMLElements=False
+    )
+    rows = tree.findall(".//table[@id='swings']/tbody/tr")
+    assert len(rows) == len(swings) > 10
+    heads = [
+        "".join(th.itertext()).partition(",")[0]
+        for th in tree.findall(".//table[@id='swings']/thead/tr/th")
+    ]
+    for row, swing in zip(rows, swings, strict=True):
+        cells = dict(zip(heads, ("".join(c.itertext()) for c in row), strict=True))
+        for head, name, digits in (
+            ("Swing", "swing_ms", 0),
+            ("Back", "backswing_ms", 0),
+            ("Down", "downswing_ms", 0),
+            ("Ratio", "tempo_ratio", 1),
+            ("Forearm turn", "turn_deg", 0),
+            ("Peak", "peak_rate_dps", 0),
+        ):
+            value = swing[name]
+            assert cells[head] == ("–" if value is None else f"{value:.{digits}f}")
+    for swing in swings[:4]:
+        answer = site.http.get(f"/session/{session.id}/swing/{swing['index']}").text
+        tree = html5lib.parse(answer, namespaceHTMLElements=False)
+        found = {
+            row.get("data-name"): "".join(row.find(".//*[@class='value']").itertext())
+            for row in tree.findall(".//tr[@data-name]")
+            if row.find(".//*[@class='value']") is not None
+        }
+        for name, *_ in NUMBERS_SHOWN:
+            value = swing[name]
+            assert (value is None) == (name not in found)
+            if value is not None:
+                digits = len(found[name].partition(".")[2])
+                assert found[name].replace("−", "-") == f"{value:.{digits}f}"
+
+
+def test_the_pair_says_what_compare_says(site: Any) -> None:
+    session = site.sessions()[0]
+    with site.place.open() as library:
+        path = library.session(session).path
+    out = subprocess.run(
+        [sys.executable, "-m", "unhurried", "compare", f"{path}#1", f"{path}#2", "--json"],
+        capture_output=True,
+        check=True,
+        text=True,
+    )
+    told = json.loads(out.stdout)
+    text = "".join(
+        html5lib.parse(
+            site.http.get(f"/pair?a={session}~1&b={session}~2").text, namespaceHTMLElements=False
+        ).itertext()
+    )
+    assert told["sentences"]
+    for sentence in told["sentences"]:
+        assert sentence in text
+    for note in told["notes"]:
+        assert note in text
+
+
+def test_every_swing_of_a_sentence_can_be_followed(site: Any) -> None:
+    session = site.sessions()[0]
+    tree = html5lib.parse(
+        site.http.get(f"/session/{session}?whole=1").text, namespaceHTMLElements=False
+    )
+    sentences = tree.findall(".//ol[@class='story']/li")
+    assert 2 <= len(sentences) <= 5
+    links = {a.get("href") for li in sentences for a in li.findall(".//a")}
+    assert len(links) > 5
+    for link in sorted(links)[:6]:
+        assert site.http.get(link).status_code == 200
+
+
+def test_a_recording_that_is_gone_is_said_and_all_else_shown(own_site: Any) -> None:
+    session = own_site.sessions()[0]
+    with own_site.place.open() as library:
+        path = library.session(session).path
+    path.rename(path.with_name("elsewhere"))
+    for address in (f"/session/{session}", f"/session/{session}/swing/2"):
+        answer = own_site.http.get(address)
+        assert answer.status_code == 200
+        assert "isn&#39;t there any more" in answer.text
+    assert own_site.http.get(f"/pair?a={session}~1&b={session}~2").status_code == 200
+    answer = own_site.post(f"/session/{session}/words", note="x")
+    assert answer.status_code == 404
+    assert "library add" in answer.text
+
+
+def test_an_empty_library_says_what_to_do(tmp_path: Path) -> None:
+    with serving(tmp_path, port=0) as up, httpx.Client(base_url=up.url) as http:
+        answer = http.get("/")
+        assert answer.status_code == 200
+        assert "unhurried library add" in answer.text
+        strict(answer.text)
+
+
+def test_an_unforeseen_error_is_one_line(
+    own_site: Any, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    from review.library import Library
+
+    def broken(*_: Any, **__: Any) -> None:
+        raise RuntimeError("the inside of it")
+
+    monkeypatch.setattr(Library, "totals", broken)
+    answer = own_site.http.get("/")
+    assert answer.status_code == 500
+    assert "internal error: RuntimeError" in answer.text
+    assert "the inside of it" not in answer.text
+    assert "Traceback" not in answer.text
+    assert any("internal error at /" in r.message for r in caplog.records)
+
+
+# -- the shelf ---------------------------------------------------------------------------------
+
+
+def test_the_shelf_waits_a_moment_and_keeps_what_was_worked_out(tmp_path: Path) -> None:
+    file = tmp_path / "library.db"
+    file.write_bytes(b"1")
+    shelf = Shelf((file,))
+    gate = threading.Event()
+    asked = []
+
+    def work() -> str:
+        asked.append(1)
+        assert gate.wait(10)
+        return "done"
+
+    assert shelf.get("a", work, wait_s=0.01) is NOT_READY
+    assert not NOT_READY
+    # What is quick doesn't stand in line behind it.
+    assert shelf.get("b", lambda: "quick", quick=True, wait_s=5) == "quick"
+    gate.set()
+    assert shelf.get("a", work) == "done"
+    assert shelf.get("a", work, wait_s=0) == "done"
+    assert len(asked) == 1
+    file.write_bytes(b"22")
+    assert shelf.get("a", work) == "done"
+    assert len(asked) == 2
+    shelf.changed()
+    assert shelf.get("a", work) == "done"
+    assert len(asked) == 3
+    shelf.close()
+
+
+def test_the_shelf_hands_errors_on(tmp_path: Path) -> None:
+    shelf = Shelf((tmp_path / "none",))
+
+    def fail() -> None:
+        raise NoSuchError("there is none")
+
+    for _ in range(2):
+        with pytest.raises(NoSuchError, match="there is none"):
+            shelf.get("x", fail)
+    shelf.close()
+
+
+def test_what_another_process_writes_is_seen(own_site: Any) -> None:
+    session = own_site.sessions()[0]
+    assert "left out: by the command line" not in own_site.http.get(f"/session/{session}").text
+    with own_site.place.open() as library:
+        seq = library.swings(session=session, columns=("seq",))["seq"].tolist()[0]
+        library.annotate(session, seq, excluded="by the command line")
+    text = own_site.http.get(f"/session/{session}?whole=1").text
+    assert "left out: by the command line" in text
+
+
+# -- the command -------------------------------------------------------------------------------
+
+
+def start(place: Any, *options: str) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [
+            sys.executable,
+            "-m",
+            "unhurried",
+            "review",
+            "--no-browser",
+            "--home",
+            str(place.home),
+            *options,
+        ],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
+@pytest.mark.parametrize("kind", [signal.SIGINT, signal.SIGTERM])
+def test_ctrl_c_ends_the_page_and_is_no_failure(place: Any, kind: int) -> None:
+    process = start(place, "--port", "0")
+    assert process.stdout is not None
+    url = process.stdout.readline().strip()
+    assert re.fullmatch(r"http://127\.0\.0\.1:\d+/", url)
+    # An open connection doesn't hold it up.
+    with httpx.Client() as http:
+        assert http.get(url, timeout=20).status_code == 200
+        began = time.monotonic()
+        process.send_signal(kind)
+        out, errors = process.communicate(timeout=20)
+    assert process.returncode == 0
+    assert time.monotonic() - began < 5
+    assert out == ""
+    assert "Traceback" not in errors
+
+
+def test_check_asks_for_the_screens_and_ends(place: Any) -> None:
+    process = start(place, "--port", "0", "--check")
+    out, errors = process.communicate(timeout=60)
+    assert process.returncode == 0, errors
+    assert out.startswith("http://127.0.0.1:")
+    assert re.search(r"\d+ screens came", errors)
+
+
+def test_a_port_that_is_taken_is_one_line(place: Any) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        process = start(place, "--port", str(taken.getsockname()[1]))
+        _, errors = process.communicate(timeout=60)
+    assert process.returncode == 1
+    assert "--port" in errors
+    assert len(errors.strip().splitlines()) == 1
+
+
+def test_shared_only_with_the_link(place: Any) -> None:
+    process = start(place, "--port", "0", "--share")
+    assert process.stdout is not None
+    assert process.stderr is not None
+    url = process.stdout.readline().strip()
+    if not url:
+        _, errors = process.communicate(timeout=20)
+        assert "local network" in errors
+        pytest.skip("there is no network here to share on")
+    line = process.stderr.readline()
+    link = re.search(r"http://\S+", line)
+    assert link is not None
+    outside = httpx.URL(link[0]).copy_with(path="/", query=None)
+    with httpx.Client() as http:
+        assert http.get(outside).status_code == 403
+        assert http.get(link[0]).status_code == 303
+        assert http.get(outside).status_code == 200
+    with httpx.Client() as other:
+        # It works once.
+        assert other.get(link[0]).status_code == 403
+    process.send_signal(signal.SIGINT)
+    _, errors = process.communicate(timeout=20)
+    assert process.returncode == 0
+    token = httpx.URL(link[0]).params["t"]
+    log = place.home / "log" / "unhurried.log"
+    assert token not in errors
+    assert not log.exists() or token not in log.read_text(encoding="utf-8")

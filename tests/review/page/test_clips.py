@@ -1,0 +1,474 @@
+"""Clips on the page: served by id only, moved with the curves, nudged by eye, taken back."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import html5lib
+import pytest
+
+from review.attached import attach, clip_of, clips_of, media_file, media_type, shift
+from review.clip import ClipError
+from review.errors import ReviewError
+from review.liberrors import LibraryError, NoSuchError
+from sensor.annotations import AnnotationError, Annotations
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from clip_data import FRAME_HZ, make_clip, needs_ffmpeg
+
+pytestmark = needs_ffmpeg
+FRAME_S = 1.0 / FRAME_HZ
+
+
+def until(window: Any, condition: str, *, most_s: float = 15.0) -> None:
+    """Wait for something to be true; the page's policy forbids the browser's own way of waiting."""
+    end = time.monotonic() + most_s
+    while not window.evaluate(condition):
+        assert time.monotonic() < end, condition
+        window.wait_for_timeout(25)
+
+
+def strikes_of(place: Any, session: str) -> list[tuple[int, float]]:
+    with place.open() as library:
+        table = library.swings(session=session, kind="strike", columns=("number", "impact_s"))
+        return [(int(r["number"]), float(r["impact_s"])) for r in table.rows() if r["impact_s"]]
+
+
+@pytest.fixture(scope="module")
+def films(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """Clips by kind, made once."""
+    return {"folder": tmp_path_factory.mktemp("films")}
+
+
+@pytest.fixture
+def filmed(own_site: Any, films: dict[str, Path]) -> dict[str, Any]:
+    """A session with a clip of three of its strikes, lined up by their sound."""
+    session = own_site.sessions()[0]
+    strikes = strikes_of(own_site.place, session)
+    three = min(
+        (strikes[k : k + 3] for k in range(len(strikes) - 2)), key=lambda t: t[2][1] - t[0][1]
+    )
+    start_s = three[0][1] - 2.345
+    length_s = three[2][1] - start_s + 2.0
+    if "clip" not in films:
+        heard = [at - start_s for _, at in strikes if 0 < at - start_s < length_s]
+        for suffix in ("mp4", "webm"):
+            films[suffix] = make_clip(
+                films["folder"] / f"IMG_7.{suffix}", heard, duration_s=round(length_s, 2)
+            )
+        films["clip"] = films["mp4"]
+    with own_site.place.open() as library:
+        clip = attach(library, session, films["clip"])
+    return {
+        "session": session,
+        "clip": clip,
+        "start_s": start_s,
+        "swings": [n for n, _ in three[:2]],
+        "impacts": dict(strikes),
+        "url": f"{own_site.url}/session/{session}/clips/{clip.id}",
+        "path": f"/session/{session}/clips/{clip.id}",
+    }
+
+
+# -- lining up -------------------------------------------------------------------------------------
+
+
+def test_a_clip_lines_up_within_a_frame_and_is_kept_as_an_annotation(
+    own_site: Any, filmed: dict[str, Any], films: dict[str, Path]
+) -> None:
+    clip = filmed["clip"]
+    assert clip.sure
+    assert clip.offset_s == pytest.approx(filmed["start_s"], abs=FRAME_S)
+    with own_site.place.open() as library:
+        assert clips_of(library, filmed["session"]) == [clip]
+        path = library.path_of(filmed["session"])
+        # What is kept with the recording, and may travel with it, names no folder.
+        text = (path / "annotations.json").read_text(encoding="utf-8")
+        assert "IMG_7.mp4" in text
+        assert str(films["folder"]) not in text
+        # The clip is where it was, and nothing was copied.
+        assert media_file(library.home, clip.id) == films["clip"].resolve()
+        copies = [p for p in (*path.rglob("*"), *library.home.rglob("*")) if p.suffix == ".mp4"]
+        assert copies == []
+        # The same file again keeps its id.
+        assert attach(library, filmed["session"], films["clip"]).id == clip.id
+        assert len(clips_of(library, filmed["session"])) == 1
+
+
+def test_what_is_no_clip_is_refused_and_nothing_kept(own_site: Any, tmp_path: Path) -> None:
+    session = own_site.sessions()[0]
+    silent_picture = make_clip(tmp_path / "sound.mp4", [1.0], duration_s=2.0, picture=False)
+    broken = tmp_path / "broken.mp4"
+    broken.write_bytes(b"\0" * 5000)
+    with own_site.place.open() as library:
+        for path, told in (
+            (silent_picture, "no picture"),
+            (broken, "cannot be read"),
+            (tmp_path / "gone.mp4", "is not there"),
+        ):
+            with pytest.raises(ClipError, match=told):
+                attach(library, session, path)
+        assert clips_of(library, session) == []
+
+
+def test_a_silent_clip_says_its_doubt_and_is_lined_up_by_eye(
+    own_site: Any, tmp_path: Path, open_page: Callable[..., Any]
+) -> None:
+    session = own_site.sessions()[0]
+    number, impact_s = strikes_of(own_site.place, session)[0]
+    film = make_clip(tmp_path / "mute.webm", [], duration_s=4.0, sound=False)
+    with own_site.place.open() as library:
+        clip = attach(library, session, film)
+    assert clip.offset_s is None
+    assert not clip.sure
+    path = f"/session/{session}/clips/{clip.id}"
+    window = open_page(own_site.url + path)
+    assert "Not lined up: no knock is to be heard" in window.inner_text("main")
+    until(window, "document.getElementById('film-0').readyState >= 1")
+    window.evaluate("document.getElementById('film-0').currentTime = 1.5")
+    until(window, "document.querySelector('[name=shown_s]').value === '1.500'")
+    window.select_option("[name=of]", str(number))
+    window.click("text=Line it up so")
+    window.wait_for_selector("text=Kept: lined up by eye.")
+    with own_site.place.open() as library:
+        kept = clip_of(library, session, clip.id)
+    assert kept.offset_s == pytest.approx(impact_s - 1.5, abs=0.001)
+    assert kept.by_hand
+
+
+# -- on the screen ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("suffix", ["mp4", "webm"])
+def test_slider_curves_and_picture_move_together(
+    own_site: Any,
+    filmed: dict[str, Any],
+    films: dict[str, Path],
+    open_page: Callable[..., Any],
+    suffix: str,
+) -> None:
+    url = filmed["url"]
+    if suffix == "webm":
+        with own_site.place.open() as library:
+            other = attach(library, filmed["session"], films["webm"])
+        url = f"{own_site.url}/session/{filmed['session']}/clips/{other.id}"
+    second = filmed["swings"][1]
+    window = open_page(f"{url}?swing={second}")
+    film = "document.getElementById('film-0')"
+    until(window, f"{film}.readyState >= 2 && !{film}.seeking")
+    # It opens at the impact: there the clip shows what the sensor felt.
+    expected = filmed["impacts"][second] - filmed["start_s"]
+    assert window.evaluate(f"{film}.currentTime") == pytest.approx(expected, abs=FRAME_S)
+    # Without errors, in this browser, with this codec: the picture has its size.
+    assert window.evaluate(f"[{film}.videoWidth, {film}.videoHeight]") == [240, 180]
+    assert window.evaluate(f"{film}.error") is None
+    cursor = window.evaluate("document.querySelector('[data-cursor]').getAttribute('x1')")
+    window.focus("#film-time")
+    window.evaluate(
+        "const s = document.getElementById('film-time'); s.value = -300;"
+        "s.dispatchEvent(new Event('input'))"
+    )
+    until(window, f"Math.abs({film}.currentTime - {expected - 0.3}) < 0.02")
+    assert window.inner_text("#film-time-at") == "−300 ms".replace("−", "-")
+    moved = window.evaluate("document.querySelector('[data-cursor]').getAttribute('x1')")
+    assert float(moved) < float(cursor)
+    # The next picture is one sixtieth of a second on.
+    here = window.evaluate(f"{film}.currentTime")
+    window.click("text=Next picture")
+    until(window, f"Math.abs({film}.currentTime - {here + FRAME_S}) < 0.002")
+    # The film's own controls move the curves.
+    window.evaluate(f"{film}.currentTime = {expected} - 0.1")
+    until(window, "Math.abs(Number(document.getElementById('film-time').value) + 100) < 20")
+    window.click("#film-play")
+    until(window, "document.getElementById('film-play').textContent === 'Pause'")
+    until(window, "Number(document.getElementById('film-time').value) > -60")
+    window.click("#film-play")
+    until(window, f"{film}.paused")
+
+
+def test_a_film_that_the_browser_cannot_play_says_so(
+    own_site: Any,
+    filmed: dict[str, Any],
+    films: dict[str, Path],
+    tmp_path: Path,
+    open_page: Callable[..., Any],
+) -> None:
+    import subprocess
+
+    film = tmp_path / "old.mp4"
+    subprocess.run(
+        ["ffmpeg", "-v", "error", "-y", "-i", str(films["clip"]), "-c:v", "mpeg4", str(film)],
+        check=True,
+        stdin=subprocess.DEVNULL,
+    )
+    with own_site.place.open() as library:
+        clip = attach(library, filmed["session"], film)
+    assert clip.sure
+    window = open_page(f"{own_site.url}/session/{filmed['session']}/clips/{clip.id}")
+    window.wait_for_selector(".film-wrong:visible")
+    window = open_page(filmed["url"])
+    until(window, "document.getElementById('film-0').readyState >= 2")
+    assert not window.is_visible(".film-wrong")
+
+
+def test_nudged_by_pictures_and_taken_back(
+    own_site: Any, filmed: dict[str, Any], open_page: Callable[..., Any]
+) -> None:
+    before = filmed["clip"].offset_s
+
+    def offset() -> float:
+        with own_site.place.open() as library:
+            found = clip_of(library, filmed["session"], filmed["clip"].id).offset_s
+        assert found is not None
+        return float(found)
+
+    window = open_page(filmed["url"])
+    window.click("text=1 picture later")
+    window.wait_for_selector("text=Kept: lined up by eye.")
+    assert offset() == pytest.approx(before + FRAME_S, abs=1e-6)
+    assert "Lined up by eye" in window.inner_text("main")
+    window.click("text=10 pictures earlier")
+    window.wait_for_selector("text=Kept: lined up by eye.")
+    assert offset() == pytest.approx(before - 9 * FRAME_S, abs=1e-6)
+    for _ in range(2):
+        window.click("text=Take back the last change")
+        window.wait_for_selector("text=Taken back.")
+    assert offset() == pytest.approx(before)
+    window.click("text=1 picture later")
+    window.wait_for_selector("text=Kept: lined up by eye.")
+    window.click("text=Line it up by its sound")
+    window.wait_for_selector("text=Lined up by its sound.")
+    assert offset() == pytest.approx(before, abs=0.002)
+
+
+def test_taken_away_and_back(own_site: Any, filmed: dict[str, Any], films: dict[str, Path]) -> None:
+    size = films["clip"].stat().st_size
+    assert own_site.post(filmed["path"], remove="1").status_code == 303
+    with own_site.place.open() as library:
+        assert clips_of(library, filmed["session"]) == []
+    assert films["clip"].stat().st_size == size
+    assert own_site.post(filmed["path"], undo="1").status_code == 303
+    with own_site.place.open() as library:
+        assert [c.id for c in clips_of(library, filmed["session"])] == [filmed["clip"].id]
+
+
+def test_two_clips_side_by_side(
+    own_site: Any, filmed: dict[str, Any], open_page: Callable[..., Any]
+) -> None:
+    session, (a, b) = filmed["session"], filmed["swings"]
+    window = open_page(f"{own_site.url}/clips/pair?a={session}~{a}&b={session}~{b}&align=impact")
+    for k, number in enumerate((a, b)):
+        film = f"document.getElementById('film-{k}')"
+        until(window, f"{film}.readyState >= 2 && !{film}.seeking")
+        expected = filmed["impacts"][number] - filmed["start_s"]
+        assert window.evaluate(f"{film}.currentTime") == pytest.approx(expected, abs=FRAME_S)
+    window.evaluate(
+        "const s = document.getElementById('film-time'); s.value = -200;"
+        "s.dispatchEvent(new Event('input'))"
+    )
+    for k, number in enumerate((a, b)):
+        expected = filmed["impacts"][number] - filmed["start_s"] - 0.2
+        until(
+            window, f"Math.abs(document.getElementById('film-{k}').currentTime - {expected}) < 0.02"
+        )
+    rehearsal = next(n for n in range(1, 99) if n not in filmed["impacts"])
+    text = own_site.http.get(f"/clips/pair?a={session}~{a}&b={session}~{rehearsal}").text
+    assert "has no clip that is lined up" in text
+
+
+@pytest.mark.parametrize("width", [1200, 390])
+def test_screens_are_valid_and_accessible(
+    own_site: Any, filmed: dict[str, Any], open_page: Callable[..., Any], axe: str, width: int
+) -> None:
+    session, (a, b) = filmed["session"], filmed["swings"]
+    for path in (
+        f"/session/{session}/clips",
+        filmed["path"],
+        f"/clips/pair?a={session}~{a}&b={session}~{b}",
+    ):
+        html5lib.HTMLParser(strict=True).parse(own_site.http.get(path).text)
+        window = open_page(own_site.url + path, width=width, dark=width < 500)
+        window.evaluate(axe)
+        found = window.evaluate(
+            "async () => (await axe.run(document)).violations"
+            ".filter((v) => ['serious', 'critical'].includes(v.impact)).map((v) => v.id)"
+        )
+        assert found == []
+        # Nothing sticks out of a phone's screen.
+        assert window.evaluate("document.documentElement.scrollWidth") <= width
+
+
+# -- who may have what -----------------------------------------------------------------------------
+
+
+def test_parts_of_a_clip_are_served_by_its_id_only(
+    own_site: Any, filmed: dict[str, Any], films: dict[str, Path]
+) -> None:
+    whole = films["clip"].read_bytes()
+    url = f"/clips/media/{filmed['clip'].id}"
+    answer = own_site.http.get(url, headers={"range": "bytes=100-299"})
+    assert answer.status_code == 206
+    assert answer.content == whole[100:300]
+    assert answer.headers["content-range"] == f"bytes 100-299/{len(whole)}"
+    assert own_site.http.get(url).content == whole
+    assert own_site.http.get(url, headers={"range": f"bytes={len(whole)}-"}).status_code == 416
+    for odd in (
+        "0" * 16,
+        "..%2f..%2fetc%2fpasswd",
+        filmed["clip"].name,
+        str(films["clip"]).replace("/", "%2f"),
+        "A" * 16,
+    ):
+        answer = own_site.http.get(f"/clips/media/{odd}")
+        assert answer.status_code == 404
+        assert b"root:" not in answer.content
+
+
+def test_a_changed_or_vanished_file_is_not_served(
+    own_site: Any, films: dict[str, Path], filmed: dict[str, Any], tmp_path: Path
+) -> None:
+    copy = Path(shutil.copy(films["clip"], tmp_path / "<img src=x onerror=alert(1)>.mp4"))
+    with own_site.place.open() as library:
+        clip = attach(library, filmed["session"], copy)
+    url = f"/clips/media/{clip.id}"
+    assert own_site.http.get(url).status_code == 200
+    # Somebody puts another file there: it isn't the clip that was attached.
+    copy.write_bytes(b"secret")
+    answer = own_site.http.get(url)
+    assert answer.status_code == 404
+    assert b"secret" not in answer.content
+    copy.unlink()
+    text = own_site.http.get(f"/session/{filmed['session']}/clips").text
+    html5lib.HTMLParser(strict=True).parse(text)
+    assert "isn&#39;t on this computer" in text or "isn't on this computer" in text
+    assert "<img" not in text
+
+
+def test_changes_need_our_own_page_and_make_sense(own_site: Any, filmed: dict[str, Any]) -> None:
+    path = filmed["path"]
+    forged = own_site.http.post(path, data={"remove": "1"}, headers={"origin": "http://evil.test"})
+    assert forged.status_code == 403
+    for fields in (
+        {"frames": "1.5"},
+        {"frames": "100000"},
+        {"frames": "nan"},
+        {"shown_s": "-1", "of": "1"},
+        {"shown_s": "9999", "of": "1"},
+        {"shown_s": "1", "of": "999"},
+        {},
+    ):
+        assert own_site.post(path, **fields).status_code == 400
+    with own_site.place.open() as library:
+        assert clips_of(library, filmed["session"]) == [filmed["clip"]]
+        with pytest.raises(ReviewError, match="outside of the session"):
+            shift(library, filmed["session"], filmed["clip"].id, 1e6)
+        with pytest.raises(NoSuchError):
+            clip_of(library, filmed["session"], "0" * 16)
+
+
+def test_a_broken_list_of_places_is_told(own_site: Any, filmed: dict[str, Any]) -> None:
+    file = own_site.place.home / "clips.json"
+    good = file.read_bytes()
+    for text in ("", "[]", '{"version": 1, "clips": 3}', '{"version": 9, "clips": {}}'):
+        file.write_text(text)
+        answer = own_site.http.get(f"/session/{filmed['session']}/clips")
+        assert answer.status_code == 400
+        with own_site.place.open() as library, pytest.raises(LibraryError, match=r"clips\.json"):
+            clips_of(library, filmed["session"])
+    file.write_bytes(good)
+
+
+def test_a_deleted_players_clips_are_forgotten(
+    own_site: Any, filmed: dict[str, Any], films: dict[str, Path]
+) -> None:
+    from unhurried.cli import run
+
+    file = own_site.place.home / "clips.json"
+    assert str(films["folder"]) in file.read_text(encoding="utf-8")
+    for name in ("Solveig", "Tomas"):
+        assert run(["library", "delete", name, "--yes", "--home", str(own_site.place.home)]) == 0
+    assert str(films["folder"]) not in file.read_text(encoding="utf-8")
+    assert films["clip"].is_file()
+
+
+@pytest.mark.parametrize(
+    "value",
+    [
+        [],
+        {"a/b": {}},
+        {"ab": {"name": "x"}},
+        {"ab": "x"},
+        {f"{k:032d}x": {} for k in range(2)},
+        {"ab": {"offset_s": float("nan")}},
+    ],
+)
+def test_what_is_kept_of_clips_is_checked(value: Any) -> None:
+    said = Annotations("recording")
+    whole = {
+        "name": "a.mp4",
+        "why": "by eye",
+        "sure": True,
+        "by_hand": True,
+        "duration_s": 2.0,
+        "frame_rate_hz": 60.0,
+        "offset_s": 1.0,
+        "offset_u_s": None,
+        "seq": None,
+    }
+    said.set("session", "clips", value={"ab": whole})
+    if isinstance(value, dict) and "offset_s" in value.get("ab", {}):
+        value = {"ab": {**whole, **value["ab"]}}
+    with pytest.raises(AnnotationError, match="clips"):
+        said.set("session", "clips", value=value)
+    assert said.get("session", "clips") == {"ab": whole}
+
+
+def test_browsers_are_told_what_phones_films_are() -> None:
+    assert [media_type(Path(name)) for name in ("a.MOV", "a.mp4", "a.webm", "a.exe")] == [
+        "video/mp4",
+        "video/mp4",
+        "video/webm",
+        "application/octet-stream",
+    ]
+
+
+# -- the command -----------------------------------------------------------------------------------
+
+
+def test_the_command_attaches_lists_and_takes_away(
+    own_site: Any,
+    filmed: dict[str, Any],
+    films: dict[str, Path],
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    from unhurried.cli import run
+
+    session = filmed["session"][:8]
+
+    def clip(name: str, *words: str, code: int = 0) -> str:
+        capsys.readouterr()
+        assert run(["clip", name, *words, "--home", str(own_site.place.home)]) == code
+        out, err = capsys.readouterr()
+        return err if code else out
+
+    first, second = filmed["swings"]
+    text = clip(session, str(films["webm"]))
+    assert "3 of 3 impacts heard where they should be" in " ".join(text.split())
+    assert max(map(len, text.splitlines())) <= 80
+    assert "IMG_7.mp4" in clip(session)
+    (document,) = json.loads(clip(f"{session}#{second}", str(films["webm"]), "--json"))
+    with own_site.place.open() as library:
+        assert document["seq"] == library.swing(filmed["session"], number=second).seq
+    assert f"#{first}" in clip(f"{session}#{first}")
+    assert "lined up by eye" in clip(session, str(films["webm"]), "--at-s", "3.25")
+    assert "taken away" in clip(session, "--remove", "IMG_7.webm")
+    assert "IMG_7.webm" not in clip(session)
+    assert "is no clip" in clip(session, "--remove", "IMG_7.webm", code=1)
+    assert "does not exist" in clip(session, "nowhere.mp4", code=2)

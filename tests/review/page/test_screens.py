@@ -1,0 +1,368 @@
+"""The screens in a real browser: clicked, typed at, dragged, by keyboard, printed."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from page_screens import SCREENS, screen_url
+
+Open = Callable[..., Any]
+HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>"
+
+
+def wait_ready(window: Any) -> None:
+    """Wait until every part of a screen is there."""
+    window.wait_for_selector("[data-later]", state="detached", timeout=30_000)
+
+
+def keep(window: Any, click: str) -> str:
+    """Press a button that sends a form, and return the line that is said then."""
+    with window.expect_navigation():
+        window.click(click)
+    wait_ready(window)
+    return str(window.inner_text(".told, [role=alert]"))
+
+
+# -- finding one's way -------------------------------------------------------------------------
+
+
+def test_from_the_players_to_the_pair_that_shows_it(site: Any, open_page: Open) -> None:
+    window = open_page(f"{site.url}/")
+    card = window.locator(".person", has_text="Solveig")
+    words = card.locator(".three").inner_text()
+    # What is short, at a glance: time, turn and speed, each with a word.
+    assert re.findall(r"^(time|turn|speed)$", words, re.MULTILINE) == ["time", "turn", "speed"]
+    card.get_by_role("link", name=re.compile("March 2026")).click()
+    window.wait_for_url("**/session/**")
+    wait_ready(window)
+    window.get_by_role("link", name="Set them side by side").click()
+    window.wait_for_url("**/pair?**")
+    assert "backswing" in window.inner_text(".lead")
+    window.get_by_role("link", name="Solveig", exact=True).click()
+    window.get_by_role("link", name="Over time, reference and plan").click()
+    wait_ready(window)
+    assert window.locator("#plan").inner_text() == "Plan"
+
+
+def test_a_mark_of_the_chart_leads_to_its_swing_by_click_and_by_keyboard(
+    site: Any, open_page: Open
+) -> None:
+    window = open_page(screen_url(site, "session"))
+    marks = window.locator("svg.drawing a")
+    assert marks.count() > 5
+    # Told apart by shape: hollow circles and diamonds, also without colour.
+    assert window.locator("svg.drawing circle.rehearsal").count() > 0
+    assert window.locator("svg.drawing polygon.strike").count() > 0
+    assert window.locator("svg.drawing rect.region").count() == 1
+    name = marks.nth(2).get_attribute("aria-label")
+    number = re.match(r"Swing (\d+), \w+: swing time \d+ ms, peak rate \d+ deg/s", name)
+    assert number is not None
+    marks.nth(2).focus()
+    window.keyboard.press("Enter")
+    window.wait_for_url(f"**/swing/{number[1]}")
+    window.go_back()
+    marks = window.locator("svg.drawing a")
+    marks.nth(0).locator(".touch").click(force=True)
+    window.wait_for_url("**/swing/*")
+
+
+def test_the_skip_link_and_the_headings_by_keyboard(site: Any, open_page: Open) -> None:
+    window = open_page(screen_url(site, "session"))
+    window.keyboard.press("Tab")
+    assert window.evaluate("document.activeElement.textContent") == "To the content"
+    window.keyboard.press("Enter")
+    assert window.url.endswith("#main")
+    heading = window.get_by_role("button", name="Swing, ms")
+    heading.focus()
+    window.keyboard.press("Enter")
+    values = window.eval_on_selector_all(
+        "#swings tbody tr",
+        "rows => rows.map(r => r.cells[5].dataset.value).filter(Boolean).map(Number)",
+    )
+    assert len(values) > 5
+    assert values == sorted(values) or len(set(values)) == 1
+    window.keyboard.press("Enter")
+    values = window.eval_on_selector_all(
+        "#swings tbody tr",
+        "rows => rows.map(r => r.cells[5].dataset.value).filter(Boolean).map(Number)",
+    )
+    assert values == sorted(values, reverse=True)
+
+
+def test_the_list_is_filtered_by_words_and_kind(site: Any, open_page: Open) -> None:
+    window = open_page(screen_url(site, "session"))
+    everything = window.locator("#swings tbody tr").count()
+    window.select_option(".filters select[name=kind]", "strike")
+    shown = window.locator("#swings tbody tr:visible").count()
+    assert 0 < shown < everything
+    window.fill(".filters input[name=words]", "rushed")
+    fewer = window.locator("#swings tbody tr:visible").count()
+    assert 0 < fewer < shown
+    assert window.inner_text(".filters output") == f"{fewer} of {everything} shown"
+
+
+# -- changing ----------------------------------------------------------------------------------
+
+
+def test_leaving_out_and_taking_back(own_site: Any, open_page: Open) -> None:
+    window = open_page(screen_url(own_site, "session"))
+    window.get_by_label("Pick swing 1", exact=True).check()
+    window.get_by_label("Pick swing 3", exact=True).check()
+    window.get_by_label("Reason").fill("warming up")
+    assert keep(window, "text=Leave out") == "2 swings: left out (warming up)."
+    assert window.locator("#swings tr.out").count() == 2
+    assert "warming up" in window.locator("#swings tr.out").first.inner_text()
+    assert keep(window, "text=Take back the last change") == "Taken back: what counts."
+    assert window.locator("#swings tr.out").count() == 0
+
+
+def test_a_segment_is_corrected(own_site: Any, open_page: Open) -> None:
+    window = open_page(screen_url(own_site, "session"))
+    part = window.locator(".segments li").first
+    part.get_by_text("Correct", exact=True).click()
+    part.get_by_label("Club").fill("5 wood")
+    with window.expect_navigation():
+        part.get_by_role("button", name="Keep").click()
+    assert "5 wood" in window.locator(".segments li").first.inner_text()
+    assert "corrected" in window.locator(".segments li").first.inner_text()
+    # Somebody swung two clubs now: the chart is of one of them, the list of both.
+    assert window.locator("nav.chips a").count() >= 2
+
+
+def test_an_event_is_dragged_kept_marked_and_taken_back(own_site: Any, open_page: Open) -> None:
+    window = open_page(screen_url(own_site, "swing"))
+    was = float(window.input_value("input[name=takeaway]"))
+    grip = window.locator("line.grip.takeaway").first
+    box = grip.bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    window.mouse.move(x, y)
+    window.mouse.down()
+    window.mouse.move(x + 20, y, steps=4)
+    window.mouse.up()
+    dragged = float(window.input_value("input[name=takeaway]"))
+    assert 0.01 < dragged - was < 0.3
+    # Both curves show it, and arrows move it by a millisecond.
+    places = window.eval_on_selector_all(
+        "line.event.takeaway", "lines => lines.map(l => l.getAttribute('x1'))"
+    )
+    assert len(set(places)) == 1
+    window.focus("input[name=takeaway]")
+    window.keyboard.press("ArrowUp")
+    window.keyboard.press("Shift+ArrowUp")
+    moved = float(window.input_value("input[name=takeaway]"))
+    assert moved == pytest.approx(dragged + 0.011, abs=1e-6)
+    # Nothing is kept before the button is pressed.
+    assert "by hand" not in window.inner_text(".events-form")
+    assert keep(window, "text=Keep these events").startswith("Set by hand: takeaway.")
+    assert "Corrected by hand: takeaway" in window.inner_text("main")
+    assert float(window.input_value("input[name=takeaway]")) == pytest.approx(moved, abs=0.002)
+    assert keep(window, "text=Take back the session") == "Taken back: events of a swing."
+    assert float(window.input_value("input[name=takeaway]")) == was
+
+
+def test_swings_are_approved_and_the_plan_stopped(own_site: Any, open_page: Open) -> None:
+    window = open_page(screen_url(own_site, "trend"))
+    assert "Provisional" in window.inner_text("section[aria-labelledby=reference]")
+    window.get_by_text("Approve swings as the reference").click()
+    window.get_by_label("Approved by").fill("Ragna")
+    boxes = window.locator("#candidates tr[data-kind=rehearsal] input")
+    for k in range(9):
+        boxes.nth(k).check()
+    assert keep(window, "button:text-is('Approve')") == "Approved: 9 swings."
+    assert "Approved by Ragna" in window.inner_text("section[aria-labelledby=reference]")
+    window.get_by_text("The coach's word").click()
+    window.get_by_label("Discomfort or pain").check()
+    window.get_by_label("In your words").fill("wrist")
+    assert keep(window, "text=Note it") == "Noted; the plan follows it."
+    assert "Stopped" in window.inner_text("section[aria-labelledby=plan] .lead")
+    keep(window, "text=Take back: the word on the plan")
+    assert "Stopped" not in window.inner_text("section[aria-labelledby=plan] .lead")
+
+
+# -- two swings --------------------------------------------------------------------------------
+
+
+def test_one_slider_moves_both_swings(site: Any, open_page: Open) -> None:
+    session = site.sessions()[0]
+    window = open_page(f"{site.url}/pair?a={session}~1&b={session}~2&align=takeaway")
+    slider = window.locator("#pair-time")
+    assert window.text_content("#turn-0") == "0°"
+    slider.focus()
+    # Home and End, arrows by a millisecond: all of it by keyboard.
+    window.keyboard.press("Home")
+    assert window.inner_text("#where-0") == "before takeaway"
+    window.evaluate(
+        "v => { const s = document.getElementById('pair-time'); s.value = v;"
+        " s.dispatchEvent(new Event('input', {bubbles: true})); }",
+        500,
+    )
+    paths = [window.get_attribute(f"#arc-{k} .now", "d") for k in (0, 1)]
+    assert all(p.startswith("M0 80A80 80") for p in paths)
+    turns = [float(window.text_content(f"#turn-{k}").rstrip("°")) for k in (0, 1)]
+    assert all(20 < turn < 200 for turn in turns)
+    for k in (0, 1):
+        assert re.fullmatch(r"\d+ % of its way (back|down)", window.inner_text(f"#where-{k}"))
+    assert "of its way" in slider.get_attribute("aria-valuetext")
+    slider.focus()
+    window.keyboard.press("ArrowRight")
+    assert window.inner_text("#pair-at") == "501 ms"
+    lines = window.eval_on_selector_all(
+        "line.cursor", "l => l.map(e => e.getAttribute('visibility'))"
+    )
+    assert lines == ["visible", "visible"]
+    window.keyboard.press("End")
+    assert window.inner_text("#where-0") == "past impact"
+
+
+def test_it_plays_at_the_chosen_speed(site: Any, open_page: Open) -> None:
+    session = site.sessions()[0]
+    window = open_page(f"{site.url}/pair?a={session}~1&b={session}~2")
+    took = {}
+    for speed in ("1", "0.25"):
+        window.evaluate(
+            "() => { const s = document.getElementById('pair-time'); s.value = s.min;"
+            " s.dispatchEvent(new Event('input', {bubbles: true})); }"
+        )
+        window.select_option("#pair-speed", speed)
+        took[speed] = window.evaluate(
+            """async () => {
+              const slider = document.getElementById("pair-time"), from = Number(slider.value);
+              const began = performance.now();
+              document.getElementById("pair-play").click();
+              await new Promise((done) => setTimeout(done, 300));
+              document.getElementById("pair-play").click();
+              return (Number(slider.value) - from) / (performance.now() - began);
+            }"""
+        )
+    # Milliseconds of the swing a millisecond of watching.
+    assert took["1"] == pytest.approx(1.0, abs=0.25)
+    assert took["0.25"] == pytest.approx(0.25, abs=0.08)
+
+
+def test_left_handers_are_mirrored(site: Any, open_page: Open) -> None:
+    with site.place.open() as library:
+        session = site.sessions()[0]
+        table = library.swings(session=session, columns=("number", "player_name"))
+        by = {name: int(n) for n, name in zip(table["number"], table["player_name"], strict=True)}
+    window = open_page(f"{site.url}/pair?a={session}~{by['Solveig']}&b={session}~{by['Tomas']}")
+    ends = []
+    for k in (0, 1):
+        numbers = window.get_attribute(f"#arc-{k} .arc-track", "d").split()
+        ends.append(float(numbers[-2]))
+    assert ends[0] < 0 < ends[1]
+    # Only the picture is mirrored; the sweep runs the other way round.
+    sweeps = [window.get_attribute(f"#arc-{k} .arc-track", "d").split()[5] for k in (0, 1)]
+    assert sweeps == ["1", "0"]
+
+
+def test_lined_up_at_top_and_impact(site: Any, open_page: Open) -> None:
+    session = site.sessions()[0]
+    window = open_page(f"{site.url}/pair?a={session}~1&b={session}~2")
+    for event in ("top", "impact"):
+        window.locator("nav.chips").get_by_role("link", name=event).click()
+        window.wait_for_url(f"**align={event}")
+        # Both swings' event lies at zero.
+        lines = window.eval_on_selector_all(
+            f"svg.drawing:first-of-type line.event.{event}", "l => l.map(e => e.getAttribute('x1'))"
+        )
+        assert len(lines) == 2
+        assert len(set(lines)) == 1
+
+
+# -- anywhere ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("screen", [s for s in SCREENS if s != "error"])
+def test_a_phone_never_scrolls_sideways(site: Any, open_page: Open, screen: str) -> None:
+    window = open_page(screen_url(site, screen), width=360)
+    window.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+    wide = window.evaluate("[document.documentElement.scrollWidth, window.innerWidth]")
+    assert wide[0] <= wide[1]
+    # Buttons can be hit with a finger: WCAG 2.2, 2.5.8 asks for 24 px.
+    sizes = window.eval_on_selector_all(
+        "main button:not(thead button), main .button, main select, main input:not([type=hidden])",
+        "all => all.map(e => e.getBoundingClientRect()).filter(r => r.width)"
+        ".map(r => Math.min(r.width, r.height))",
+    )
+    assert all(size >= 19.9 for size in sizes)
+
+
+def test_in_print_there_is_the_paper_and_no_buttons(site: Any, open_page: Open) -> None:
+    window = open_page(screen_url(site, "session"), dark=True, width=800)
+    window.emulate_media(media="print", color_scheme="light")
+    for gone in ("header.bar", ".filters", ".tools", "#pick input"):
+        assert window.locator(gone).first.is_hidden()
+    # The table fits the paper, and what is folded takes no room.
+    assert window.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    assert window.locator("details:not([open])").first.is_hidden()
+    # The list is whole, not a window to scroll in.
+    assert window.locator("#swings").is_visible()
+    heights = window.evaluate(
+        "(l => [l.scrollHeight, l.clientHeight])(document.querySelector('.list'))"
+    )
+    assert heights[0] == heights[1]
+    assert window.evaluate("getComputedStyle(document.documentElement).backgroundColor") == (
+        "rgb(255, 255, 255)"
+    )
+
+
+def test_light_and_dark(site: Any, open_page: Open) -> None:
+    papers = [
+        open_page(screen_url(site, "players"), dark=dark).evaluate(
+            "getComputedStyle(document.documentElement).backgroundColor"
+        )
+        for dark in (False, True)
+    ]
+    assert papers[0] != papers[1]
+
+
+def test_all_of_it_works_without_a_script(own_site: Any, browser: Any) -> None:
+    context = browser.new_context(java_script_enabled=False)
+    window = context.new_page()
+    window.goto(screen_url(own_site, "session") + "?whole=1")
+    assert window.locator("ol.story li").count() >= 2
+    window.get_by_label("Pick swing 2", exact=True).check()
+    window.get_by_label("Tag").fill("by lamp light")
+    window.get_by_role("button", name="Add tag").click()
+    assert "tagged 'by lamp light'" in window.inner_text(".told")
+    window.goto(screen_url(own_site, "swing"))
+    window.get_by_role("textbox", name="Note").fill("calm")
+    window.locator("section[aria-labelledby=words] button.main-action").click()
+    assert window.inner_text(".told") == "Kept."
+    context.close()
+
+
+def test_a_hostile_name_runs_nothing(own_site: Any, open_page: Open) -> None:
+    who, session = own_site.player(), own_site.sessions()[0]
+    with own_site.place.open() as library:
+        library.change_player(
+            who, lambda p: dataclasses.replace(p, name=HOSTILE, aliases=(*p.aliases, p.name))
+        )
+        seq = library.swings(session=session, columns=("seq",))["seq"].tolist()[0]
+        library.annotate(session, seq, note=HOSTILE, tags=[HOSTILE])
+        library.refresh(session)
+    for path in (
+        "/",
+        f"/player/{who}/trend",
+        f"/session/{session}",
+        f"/session/{session}/swing/1",
+        f"/pair?a={session}~1&b={session}~2",
+    ):
+        # A dialog, or anything asked for that isn't ours, fails in `open_page`.
+        window = open_page(f"{own_site.url}{path}")
+        assert HOSTILE[:20] in window.inner_text("main")
+        assert window.locator("main img").count() == 0
+        window.close()
+
+
+def test_the_first_paint_is_quick(site: Any, open_page: Open) -> None:
+    window = open_page(screen_url(site, "session"))
+    paint = window.evaluate(
+        "new Promise((done) => new PerformanceObserver((list) => done(list.getEntries().at(-1)"
+        ".startTime)).observe({ type: 'paint', buffered: true }))"
+    )
+    assert 0.0 < paint < 1000.0

@@ -1,0 +1,177 @@
+"""The page on the local network: for a phone that was let in by its code, and for nobody else."""
+
+from __future__ import annotations
+
+import re
+import socket
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from range_site import RangeSite, kinds, range_site, wait
+
+from review.page.security import COOKIE
+from unhurried.cli import run
+from unhurried.serve import own_addresses
+
+ADDRESSES = own_addresses()
+needs_network = pytest.mark.skipif(not ADDRESSES, reason="there is no network to share on")
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[RangeSite]:
+    with range_site(tmp_path / "home", speed=25.0, share=True) as up:
+        yield up
+
+
+def outside(site: RangeSite) -> str:
+    """The address under which a phone sees the page."""
+    return f"http://{ADDRESSES[0]}:{site.up.port}"
+
+
+def link_of(site: RangeSite) -> str:
+    link = site.up.link()
+    assert link is not None
+    return link
+
+
+@needs_network
+def test_a_phone_is_let_in_by_the_link_once(site: RangeSite) -> None:
+    link = link_of(site)
+    assert link.startswith(outside(site))
+    with httpx.Client(base_url=outside(site), timeout=10.0) as phone:
+        for path in ("/", "/range", "/range/live", "/static/page.css", "/range/drill"):
+            assert phone.get(path).status_code == 403
+        post = {"origin": outside(site)}
+        refused = phone.post("/range/start", data={"sensor": "simulated"}, headers=post)
+        assert refused.status_code == 403
+        assert site.hub.state.phase == "idle"
+        entered = phone.get(link)
+        assert (entered.status_code, entered.headers["location"]) == (303, "/range")
+        assert COOKIE in phone.cookies
+        assert phone.get("/range").status_code == 200
+        started = phone.post(
+            "/range/start",
+            data={"sensor": "simulated", "mount": "wrist"},
+            headers={**post, "accept": "application/json"},
+        )
+        assert started.status_code == 200
+        site.until(lambda s: s.count >= 1)
+        with phone.stream("GET", "/range/live") as live:
+            assert "Swing 1" in next(line for line in live.iter_lines() if "data: {" in line)
+        # Somebody else with the same link, or with a cookie of their own making.
+        with httpx.Client(base_url=outside(site), timeout=10.0) as other:
+            assert other.get(link).status_code == 403
+            assert other.get("/range", headers={"cookie": f"{COOKIE}=x"}).status_code == 403
+            # A code for another phone lets that one in, and the first stays in.
+            assert other.get(link_of(site)).status_code == 303
+            assert other.get("/range").status_code == 200
+        assert phone.get("/range").status_code == 200
+        # From the phone's address only what comes from there may change anything.
+        crossed = phone.post("/range/stop", headers={"origin": "http://evil.example"})
+        assert crossed.status_code == 403
+        assert phone.post("/range/stop", data={"x": ""}, headers=post).is_redirect
+    site.until(lambda s: s.phase == "kept")
+
+
+@needs_network
+def test_a_code_is_made_on_the_computer_only(site: RangeSite) -> None:
+    link = link_of(site)
+    with httpx.Client(base_url=outside(site), timeout=10.0) as phone:
+        phone.get(link)
+        assert "another phone" not in phone.get("/range").text
+        answer = phone.post("/range/code", data={"x": ""}, headers={"origin": outside(site)})
+        assert answer.status_code == 404
+    assert "another phone" in site.http.get("/range").text
+    page = site.post("/range/code").text
+    assert "data:image/svg+xml" in page
+    new = re.search(r"http://[^<\s]+/enter\?t=[\w-]+", page)
+    assert new is not None
+    assert httpx.get(new[0]).status_code == 303
+
+
+@needs_network
+def test_without_share_nobody_else_reaches_it(tmp_path: Path) -> None:
+    with range_site(tmp_path / "home") as site:
+        assert site.up.visitors is None
+        with pytest.raises(httpx.ConnectError):
+            httpx.get(f"{outside(site)}/range", timeout=3.0)
+        refused = site.post("/range/code")
+        assert refused.status_code == 400
+        assert "--share" in refused.text
+
+
+@pytest.mark.parametrize(
+    "option", ["--no-token", "--token=", "--token=abc", "--share=open", "--host=0.0.0.0"]
+)
+@pytest.mark.parametrize("name", ["record", "drill", "review"])
+def test_there_is_no_way_to_share_without_a_token(
+    tmp_path: Path, name: str, option: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def listening(*_: Any) -> None:
+        raise AssertionError("it would have listened")
+
+    monkeypatch.setattr(socket.socket, "bind", listening)
+    page = ["--simulated", "--page"] if name != "review" else ["--no-browser"]
+    assert run([name, *page, option, "--home", str(tmp_path)]) == 2
+
+
+def test_without_a_network_sharing_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("unhurried.serve.own_addresses", list)
+    out = tmp_path / "x"
+    arguments = ["record", "--simulated", "--page", "--share", "--port", "0"]
+    assert run([*arguments, "--home", str(tmp_path / "h"), "--out", str(out)]) == 1
+    said = capsys.readouterr().err.strip().splitlines()
+    assert len(said) == 1
+    assert "hotspot" in said[0]
+    assert not out.exists()
+
+
+@needs_network
+def test_a_second_profile_as_the_phone(site: RangeSite, browser: Any) -> None:
+    # The computer's own browser starts it, the phone follows and taps.
+    desk = browser.new_context(viewport={"width": 1200, "height": 900})
+    phone = browser.new_context(
+        viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True
+    )
+    try:
+        here, there = desk.new_page(), phone.new_page()
+        here.goto(f"{site.url}/range")
+        there.goto(f"{outside(site)}/range")
+        assert "shared by a link" in there.inner_text("body")
+        here.click("text=A code for another phone")
+        there.goto(here.inner_text("main p.small"))
+        assert there.url == f"{outside(site)}/range"
+        # The token is gone from the phone's address, and a cookie that scripts can't read is left.
+        assert "t=" not in there.url
+        assert there.evaluate("document.cookie") == ""
+        there.wait_for_selector("#line[data-up='1']")
+        here.goto(f"{site.url}/range")
+        here.select_option("#start [name=sensor]", "simulated")
+        here.select_option("#start [name=mount]", "wrist")
+        here.click("#start .main-action")
+        there.wait_for_selector(".far")
+        there.tap("#tap-felt-strike-well")
+        wait(lambda: _let(there) and any(one.said for one in site.hub.state.swings))
+        # The phone sleeps, and comes back.
+        phone.set_offline(True)
+        count = site.hub.state.count
+        site.until(lambda s: s.count >= count + 1)
+        phone.set_offline(False)
+        site.stop()
+        there.wait_for_selector("text=See the session", timeout=20_000)
+    finally:
+        desk.close()
+        phone.close()
+    assert kinds(site.folder, "tap")[0]["said"] == {"felt": {"strike": "well"}}
+    # Whoever is gone is forgotten, at the latest by the next sign of life.
+    wait(lambda: site.hub.followers == 0, seconds=15.0)
+
+
+def _let(window: Any) -> bool:
+    window.wait_for_timeout(20)
+    return True

@@ -1,0 +1,133 @@
+"""The demo players: the same each time, with the habits that they are said to have."""
+
+from __future__ import annotations
+
+import dataclasses
+import importlib.util
+import subprocess
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from review.library import Library
+from unhurried import cli
+
+SCRIPT = Path(__file__).resolve().parents[2] / "recordings" / "players.py"
+
+
+@pytest.fixture(scope="module")
+def players() -> ModuleType:
+    """`recordings/players.py`, which is a script and no package."""
+    spec = importlib.util.spec_from_file_location("demo_players", SCRIPT)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_a_visit_is_made_the_same_again_and_another_is_of_the_same_person(
+    players: ModuleType,
+) -> None:
+    runa = players.PEOPLE[0]
+    one, again, other = (players.make_session(runa, k) for k in (0, 0, 6))
+    assert one.samples.tobytes() == again.samples.tobytes()
+    assert one.session == again.session
+    assert one.session.id != other.session.id
+
+    def backswing_s(made: object, *, strike: bool) -> float:
+        truths = [s.truth for s in made.truth if s.truth.strike is strike]  # type: ignore[attr-defined]
+        return float(np.median([t.top_s - t.takeaway_s for t in truths]))
+
+    # Her own rehearsal is the same person's on both days; what a ball changes is the habit's.
+    assert backswing_s(other, strike=False) == pytest.approx(
+        backswing_s(one, strike=False), rel=0.04
+    )
+    for number, made in ((0, one), (6, other)):
+        ratio = backswing_s(made, strike=True) / backswing_s(made, strike=False)
+        assert ratio == pytest.approx(runa.visits[number].habit.strike_time, abs=0.04)
+
+
+def test_the_library_is_made_once_with_results_answers_and_references(
+    players: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    small = tuple(
+        dataclasses.replace(one, visits=one.visits[:1])
+        for one in (players.PEOPLE[0], players.PEOPLE[2])
+    )
+    monkeypatch.setattr(players, "PEOPLE", small)
+    told: list[str] = []
+    home, folder = tmp_path / "home", tmp_path / "demo"
+    players.make_demo_library(home, folder, lambda what, _: told.append(what), workers=1)
+    assert set(told) == {"making recordings", "measuring", "ball results"}
+    with Library(home) as library:
+        runa, mirela = library.player("Runa"), library.player("Mirela")
+        assert [(p.name, p.sessions) for p in library.players()] == [("Mirela", 1), ("Runa", 1)]
+        assert len(library.results(player=runa.id)) >= 6
+        assert len(library.results(player=mirela.id)) == 0
+        assert len(library.felt(player=runa.id)) >= 4
+        # She is short of turn and of time at the ball, and the coach approved what she does
+        # without one.
+        for measure in ("turn_deg", "backswing_ms"):
+            rehearsals, strikes = (
+                np.nanmedian(library.swings(player=runa.id, kind=kind)[measure])
+                for kind in ("rehearsal", "strike")
+            )
+            assert strikes < 0.92 * rehearsals
+        reference = library.reference(runa.id, "7 iron", "wrist")
+        assert reference is not None
+        seqs = library.swings(player=runa.id, kind="rehearsal")["seq"].tolist()
+        assert [seq for _, seq in reference.swings] == seqs
+        assert len(seqs) == 9
+        assert library.reference(mirela.id, "driver", "glove") is None
+        before = library.content()
+    told.clear()
+    players.make_demo_library(home, folder, lambda what, _: told.append(what), workers=1)
+    assert told == []
+    with Library(home) as library:
+        assert library.content() == before
+    assert cli.run(["library", "check", "--home", str(home)]) == 0
+
+
+@pytest.mark.slow
+def test_the_demo_answers_time_turn_or_speed_the_ball_did_it_hold_and_what_next(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A coach's idea (at the ball shorter, less full and slower): confirmed, refuted, untold."""
+    home = tmp_path / "home"
+    subprocess.run(
+        [sys.executable, str(SCRIPT), str(tmp_path / "demo"), "--home", str(home)],
+        check=True,
+        capture_output=True,
+    )
+
+    def told(*words: str) -> str:
+        capsys.readouterr()
+        assert cli.run([*words, "--home", str(home)]) == 0
+        return " ".join(capsys.readouterr().out.split())
+
+    with Library(home) as library:
+        first = library.sessions(player=library.player("Runa").id, newest_first=False)[0].id
+    runa = told("story", first[:8])
+    for word in ("time shorter", "turn shorter", "speed slower"):
+        assert word in runa
+    assert "the backswing was shorter by" in runa
+    later = told("story", "Runa")
+    assert "before the drills: the backswing longer by" in later
+    assert "the turn fuller by" in later
+    assert "brisker backswing" in told("plan", "Runa")
+    assert "Next 10 rehearsals" in told("plan", "Runa")
+    casimir = told("story", "Casimir")
+    for word in ("time longer", "turn beyond full", "speed faster"):
+        assert word in casimir
+    plan = told("plan", "Casimir")
+    assert "not sent longer" in plan
+    assert "No drill." in plan
+    mirela = told("story", "Mirela")
+    for word in ("time can't be told", "turn can't be told", "speed can't be told"):
+        assert word in mirela
+    assert "a coach has to approve swings for it" in told("plan", "Mirela")

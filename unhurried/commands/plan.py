@@ -1,0 +1,359 @@
+"""`unhurried plan`: where a player stands, why, and what comes next."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+import shlex
+from collections.abc import Iterator, Sequence
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from unhurried.commands.library import opened
+from unhurried.errors import CommandError
+from unhurried.home import home_option
+from unhurried.options import json_option
+from unhurried.spoken import (
+    command_lines,
+    day_words,
+    heading,
+    labelled,
+    number,
+    plain,
+    setting_options,
+    swing_words,
+)
+from unhurried.words import count, lined_up, one_line, wrapped
+
+if TYPE_CHECKING:
+    from analysis.plan import CoachWord, Standing
+    from review.evidence import Evidence
+
+STAGES: Final = {
+    "baseline": "baseline",
+    "reference": "reference",
+    "full-turn": "full turn with time",
+    "brisker": "brisker backswing",
+    "ball": "at a ball",
+    "keep": "keep it",
+}
+LONGEST_TEXT: Final = 500
+
+
+@click.command("plan")
+@click.argument("player")
+@setting_options
+@click.option("--stop", is_flag=True, help="Coach: stop the plan.")
+@click.option("--resume", is_flag=True, help="Coach: go on where it stopped.")
+@click.option("--discomfort", is_flag=True, help="Player: it hurts or pulls; the plan stops.")
+@click.option(
+    "--move-to", type=click.Choice(tuple(STAGES)), help="Coach: put the player to this stage."
+)
+@click.option("--step", type=click.IntRange(1, 9), help="With --move-to brisker: which step.")
+@click.option("--say", metavar="TEXT", help="Why, in your words; kept with it.")
+@click.option(
+    "--rule",
+    "rules",
+    multiple=True,
+    metavar="NAME=VALUE",
+    help="Change a rule of this plan; NAME= puts the default back. May be repeated.",
+)
+@click.option("--rules", "show_rules", is_flag=True, help="Show the rules.")
+@json_option
+@home_option
+def command(
+    player: str,
+    club: str | None,
+    mount: str | None,
+    stop: bool,
+    resume: bool,
+    discomfort: bool,
+    move_to: str | None,
+    step: int | None,
+    say: str | None,
+    rules: tuple[str, ...],
+    show_rules: bool,
+    as_json: bool,
+    home: Path | None,
+) -> None:
+    """Say where PLAYER stands, why with the numbers, and the next drill as a ready command.
+
+    The plan follows from the swings, from the rules (--rules), and from what coach and player
+    say here. Pain or discomfort stops it; only the coach starts it again.
+
+    \b
+    Examples:
+      unhurried plan Ida
+      unhurried plan Ida --discomfort --say "left hip"
+      unhurried plan Ida --move-to ball --say "ready, by eye"
+      unhurried plan Ida --rule silent_days=3
+    """
+    from review.evidence import evidence_of
+
+    context = click.get_current_context()
+    if stop + resume + discomfort + (move_to is not None) > 1:
+        raise click.UsageError(
+            "say one thing at a time: --stop, --resume, --discomfort or --move-to", context
+        )
+    said = stop or resume or discomfort or move_to is not None
+    if say is not None and not said:
+        raise click.UsageError("--say goes with --stop, --resume, --discomfort, --move-to", context)
+    if step is not None and move_to != "brisker":
+        raise click.UsageError("--step goes with --move-to brisker", context)
+    today = date.today().toordinal()
+    with opened(home) as library:
+        evidence = evidence_of(library, player, club=club, mount=mount)
+        if rules:
+            _change_rules(evidence, rules)
+        if said:
+            word = _word(today, stop, resume, discomfort, move_to, step, say)
+            _check_word(evidence, word, today)
+            _keep(evidence, event=word.as_dict())
+        if rules or said:
+            evidence = evidence_of(library, player, club=evidence.club, mount=evidence.mount)
+        if show_rules:
+            shown = plain(evidence.rules)
+            click.echo(json.dumps(shown, indent=2) if as_json else "\n".join(_rules(evidence)))
+            return
+        standing = evidence.standing(today)
+        if as_json:
+            document = {
+                "schema": 1,
+                "player": evidence.player.name,
+                "player_id": evidence.player.id,
+                "club": evidence.club,
+                "mount": evidence.mount,
+                **plain(standing),
+                "path": [
+                    {"day": day_words(day), "stage": stage.value, "step": at, "why": why}
+                    for day, stage, at, why in standing.path
+                ],
+                "rules": plain(evidence.rules),
+                "words": [word.as_dict() for word in evidence.words],
+            }
+            click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
+            return
+        for line in plan_lines(evidence, standing):
+            click.echo(line)
+
+
+# -- what is said ----------------------------------------------------------------------------------
+
+
+def _word(
+    today: int,
+    stop: bool,
+    resume: bool,
+    discomfort: bool,
+    move_to: str | None,
+    step: int | None,
+    say: str | None,
+) -> CoachWord:
+    from analysis.plan import CoachWord, Stage
+
+    text = " ".join(one_line(say or "").split())
+    if len(text) > LONGEST_TEXT:
+        raise CommandError(f"--say is longer than {LONGEST_TEXT} characters: make it shorter")
+    if move_to is not None:
+        return CoachWord(
+            day=today,
+            word="move_to",
+            stage=Stage(STAGES[move_to]),
+            step=(step or 1) if move_to == "brisker" else 0,
+            text=text,
+        )
+    return CoachWord(
+        day=today, word="stop" if stop else "resume" if resume else "discomfort", text=text
+    )
+
+
+def _check_word(evidence: Evidence, word: CoachWord, today: int) -> None:
+    """Refuse what would do nothing."""
+    from analysis.plan import Stage
+
+    now = evidence.standing(today)
+    if word.word == "resume" and now.stage is not Stage.STOPPED:
+        raise CommandError(f"the plan isn't stopped: it stands at '{now.stage.value}'")
+    if word.stage is Stage.BRISKER and word.step > evidence.rules.brisker_steps:
+        raise CommandError(
+            f"there are {evidence.rules.brisker_steps} steps: --rule brisker_steps="
+            f"{word.step} makes more"
+        )
+
+
+def _keep(
+    evidence: Evidence,
+    *,
+    event: dict[str, Any],
+    rules: dict[str, Any] | None = None,
+) -> None:
+    record = evidence.plan_record
+    state = dict(record.state) if record is not None else {}
+    if rules is not None:
+        state["rules"] = rules
+    evidence.library.save_plan(evidence.player.id, evidence.club, evidence.mount, state, event)
+
+
+def _change_rules(evidence: Evidence, typed: Sequence[str]) -> None:
+    """Check and keep changed rules, all of them or none."""
+    from analysis.plan import PlanRules
+
+    record = evidence.plan_record
+    kept = dict(record.state.get("rules", {})) if record is not None else {}
+    defaults = {item.name: item.default for item in dataclasses.fields(PlanRules)}
+    changed: dict[str, Any] = {}
+    for text in typed:
+        name, mark, value = text.partition("=")
+        name = name.strip()
+        if not mark or name not in defaults:
+            raise CommandError(
+                f"--rule '{text}' must be NAME=VALUE; the rules are {', '.join(defaults)}"
+            )
+        if not value.strip():
+            kept.pop(name, None)
+            changed[name] = None
+            continue
+        kept[name] = changed[name] = _value(name, value.strip(), defaults[name])
+    _keep(evidence, event={"rules": changed}, rules=kept)
+
+
+def _value(name: str, text: str, default: object) -> bool | int | float:
+    """Read a rule's value in the sort that its default has."""
+    if isinstance(default, bool):
+        if text.lower() not in ("yes", "no", "true", "false"):
+            raise CommandError(f"rule {name} is yes or no, not '{text}'")
+        return text.lower() in ("yes", "true")
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    low, high = _bounds(name)
+    if isinstance(default, int):
+        if not low <= value <= high or value != int(value):
+            raise CommandError(f"rule {name} is a whole number from {low:g} to {high:g}")
+        return int(value)
+    if not low <= value <= high:
+        raise CommandError(f"rule {name} is a number from {low:g} to {high:g}, not '{text}'")
+    return value
+
+
+def _bounds(name: str) -> tuple[float, float]:
+    """Between what a rule makes sense."""
+    known = {
+        "turn_share": (0.5, 1.0),
+        "time_share": (0.5, 1.0),
+        "sureness": (0.5, 0.99),
+        "fall_level": (0.5, 0.999),
+        "brisker_by": (0.01, 0.2),
+        "brisker_steps": (0.0, 9.0),
+        "long_backswing_ms": (400.0, 5000.0),
+        "silent_days": (1.0, 20.0),
+        "silent_swings": (5.0, 100.0),
+        "repeats": (1.0, 200.0),
+        "silent_repeats": (1.0, 200.0),
+        "rest_s": (1.0, 3600.0),
+        "usual_factor": (1.0, 10.0),
+        "most_swings_day": (1.0, 1000.0),
+        "most_strikes_week": (1.0, 5000.0),
+    }
+    return known.get(name, (0.0, 1000.0))
+
+
+# -- what is shown ---------------------------------------------------------------------------------
+
+
+def _rules(evidence: Evidence) -> list[str]:
+    from analysis.plan import PlanRules
+
+    now, usual = evidence.rules, PlanRules()
+    rows = [["rule", "value", "default"]]
+    for item in dataclasses.fields(PlanRules):
+        rows.append([item.name, _short(getattr(now, item.name)), _short(getattr(usual, item.name))])
+    return [*lined_up(rows, [False, True, True]), "", "Changed with --rule NAME=VALUE."]
+
+
+def _short(value: object) -> str:
+    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else f"{value:g}"
+
+
+def _other_settings(evidence: Evidence) -> Iterator[str]:
+    """Name what else the player swung: each club and mount has a plan of its own."""
+    from review.evidence import settings_of
+
+    others = [
+        group
+        for group in settings_of(evidence.library, evidence.player.id)
+        if (group.club, group.mount) != (evidence.club, evidence.mount)
+    ]
+    for group in others[:4]:
+        words = ["unhurried", "plan", evidence.player.name]
+        words += ["--club", group.club] if group.club is not None else []
+        words += ["--mount", group.mount] if group.mount is not None else []
+        yield from labelled("Also", shlex.join(words))
+
+
+def plan_lines(evidence: Evidence, standing: Standing) -> Iterator[str]:
+    """Say where a player stands."""
+    from analysis.plan import CAUTIONS, Stage
+    from analysis.spread import unit_of
+
+    stage = standing.stage.value
+    if standing.step:
+        stage += f", step {standing.step}"
+    yield from wrapped(f"{heading(evidence)}: {stage}")
+    yield ""
+    yield from labelled("Why", standing.why)
+    if standing.provisional and "provisional" not in standing.why:
+        yield from labelled("", "The reference is provisional: no coach has approved it.")
+    if standing.findings:
+        yield ""
+        rows = [["", "seen", "interval", "against", "", "swings"]]
+        for one in standing.findings:
+            word = {"backswing_ms": "backswing", "turn_deg": "turn", "peak_rate_dps": "peak rate"}
+            rows.append(
+                [
+                    f"{word.get(one.measure, one.measure)}, {one.what}",
+                    number(one.value),
+                    f"{number(one.low)} to {number(one.high)}",
+                    number(one.needed),
+                    unit_of(one.measure),
+                    str(len(one.swing_ids)),
+                ]
+            )
+        yield from lined_up(rows, [False, True, True, True, False, True])
+        ids = tuple(dict.fromkeys(x for one in standing.findings for x in one.swing_ids))
+        yield from wrapped(f"from {swing_words(ids)}")
+    if standing.path:
+        yield ""
+        yield "So far"
+        for day, at, step, why in standing.path:
+            name = f"{at.value}, step {step}" if step else at.value
+            yield from wrapped(one_line(f"{name}: {why}"), f"  {day_words(day)}  ", " " * 14)
+    yield ""
+    if standing.drill is None:
+        yield from labelled("Next", "No drill.")
+    else:
+        yield from labelled("Next", standing.drill.describe())
+        yield from command_lines(standing.drill.command)
+    if standing.stage is Stage.REFERENCE:
+        name = shlex.quote(evidence.player.name)
+        yield from labelled(
+            "Coach", f"'unhurried reference {name}' shows the swings that could be approved."
+        )
+    yield from _other_settings(evidence)
+    yield ""
+    volume = standing.volume
+    usual = f", where {volume.usual_week:.0f} are usual" if volume.usual_week is not None else ""
+    yield from labelled(
+        "Swings",
+        f"{count(volume.today, 'swing')} today, {volume.week} in seven days{usual}; "
+        f"{volume.strikes_week} of these at a ball.",
+    )
+    for text in volume.cautions:
+        yield from labelled("!", text)
+    for text in CAUTIONS:
+        yield from labelled("!", text)

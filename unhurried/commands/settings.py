@@ -1,0 +1,52 @@
+"""`unhurried settings`: what is kept for all commands, and how to change it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from unhurried.home import home_folder, home_option
+from unhurried.options import json_option
+from unhurried.settings import SETTINGS, change_settings, load_settings
+from unhurried.words import lined_up, wrapped
+
+
+@click.command("settings")
+@click.argument("changes", nargs=-1, metavar="[NAME=VALUE]...")
+@json_option
+@home_option
+def command(changes: tuple[str, ...], as_json: bool, home: Path | None) -> None:
+    """Show the settings, or change some: NAME=VALUE; NAME= puts the default back.
+
+    An option on the command line always counts more than a setting.
+
+    \b
+    Examples:
+      unhurried settings
+      unhurried settings units=imperial
+      unhurried settings tone_level=
+    """
+    where = home_folder(home)
+    if changes:
+        typed = {}
+        for text in changes:
+            name, mark, value = text.partition("=")
+            if not mark:
+                raise click.UsageError(
+                    f"'{text}' must be NAME=VALUE, such as units=imperial",
+                    click.get_current_context(),
+                )
+            typed[name.strip()] = value
+        change_settings(where, typed)
+    values = load_settings(where)
+    if as_json:
+        click.echo(json.dumps(values, indent=2))
+        return
+    rows = [["setting", "value", "default", "may be"]]
+    rows += [[s.name, str(values[s.name]), str(s.default), s.range] for s in SETTINGS]
+    click.echo("\n".join(lined_up(rows, [False] * 4)))
+    click.echo("")
+    for one in SETTINGS:
+        click.echo("\n".join(wrapped(one.help, f"  {one.name:<18}", " " * 20)))

@@ -246,8 +246,10 @@ def test_a_feel_that_is_not_told_is_not_waited_for() -> None:
     assert drill.tick(15.9) == []
     assert kinds(drill.tick(16.0)) == ["Show", "Play"]
     drill.swing(Swung(), 40.0)
+    # Arms that come down from the finish don't answer it.
+    assert drill.turn("takeaway", 41.5, seq=1, takeaway_seq=0.0, turn_deg=12.0) == []
     # The next swing begins: the numbers of the last one come before it.
-    assert kinds(drill.turn("takeaway", 42.0, seq=1, takeaway_seq=0.0, turn_deg=12.0)) == [
+    assert kinds(drill.turn("takeaway", 45.0, seq=1, takeaway_seq=0.0, turn_deg=12.0)) == [
         "Show",
         "Play",
     ]

@@ -58,6 +58,9 @@ FEELS = {"1": "rushed", "2": "in time", "3": "slow"}
 TIME_SHARE = 0.95
 """Backswings from so much of the reference on have had time enough: a player's own repeats lie
 within about 3 % of each other (common practice, no source)."""
+COME_DOWN_S = 4.0
+"""So long after a swing no takeaway counts as the next one, and the question stays: arms that come
+down from a finish look like one too, 1 to 2 s after it in simulated sessions."""
 PROVISIONAL_SWINGS = 3
 FIRST_S = 10.0
 """From the sensor's first samples to the first ready beep: to walk to the ball."""
@@ -595,7 +598,7 @@ class Drill:
                 # No cue breaks into a swing that is going on.
                 self._busy_s = now_s + SWING_S
             out: list[Action] = []
-            if self.state == "asking":
+            if self.state == "asking" and now_s >= self._asked_until_s - FELT_S + COME_DOWN_S:
                 out += self._answered(None, now_s)
             backswing = self._backswing_ms()
             joining = self.plan.cue_on == "takeaway" and self.state == "waiting" and likely

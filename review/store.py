@@ -743,6 +743,23 @@ class Store:
         assert row is not None
         return row
 
+    def marks(self) -> list[Row]:
+        """Return whose swings are in which session, and what tells whether anything changed."""
+        return self._rows(
+            """SELECT DISTINCT p.id AS player, e.id AS session, e.analysis_version, e.files,
+            e.calibration, e.annotated
+            FROM players p JOIN sets t ON t.player_key = p.key
+            JOIN summaries u ON u.set_key = t.key AND u.measure = 'all'
+            JOIN sessions e ON e.key = u.session_key ORDER BY p.key, e.key"""
+        )
+
+    def tune(self) -> None:
+        """Let SQLite look at how much there is of what, so that it asks in the best order."""
+        with self._errors():
+            # Some hundred entries of each index are enough, and take no time (SQLite's advice).
+            self._run("PRAGMA analysis_limit = 400")
+            self._run("ANALYZE")
+
     def outdated(self, version: str) -> list[str]:
         """Return the ids of sessions that another version of the analysis measured."""
         rows = self._rows(

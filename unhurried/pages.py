@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from review.page.livehub import DrillState, LiveError, LiveHub, LiveState, Near, Wanted
     from sensor.annotations import SwingSpan
     from sensor.live import LinkEvent, LinkStatus
+    from sensor.source import Source
     from unhurried.commands.drill import DrillRun
     from unhurried.commands.record import Screen
     from unhurried.live import LiveSession
@@ -218,7 +219,7 @@ class PageDesk:
             on_swing(one)
 
         def event(one: LinkEvent) -> None:
-            self._safely(self._on_event, one)
+            self._safely(self._on_event, number, one)
             on_event(one)
 
         return swing, event
@@ -314,9 +315,11 @@ class PageDesk:
         if {"player", "club", "mount"} & set(changes):
             self._find_own()
 
-    def _on_event(self, event: LinkEvent) -> None:
+    def _on_event(self, number: int, event: LinkEvent) -> None:
         if event.kind != "connecting":
-            self.hub.say(self._plain(event.text), warning=event.warning)
+            label = self._labels.get(number, "")
+            text = self._plain(event.text)
+            self.hub.say(f"{label}: {text}" if label else text, warning=event.warning)
 
     def _plain(self, text: str) -> str:
         """Leave out where folders are: that is nobody's business who only looks at the page."""
@@ -352,9 +355,8 @@ class PageDesk:
         elif self.run.drill.state not in ("before", "done"):
             # What is told of it, and when, is the drill's to say.
             drill = self.run.drill
-            judged = sum(len(tally.judged) for tally in drill.tallies)
-            self._drilled[judged] = key
-            hidden = NO_NUMBERS_IN_BLOCK if drill.quiet else NO_NUMBERS
+            self._drilled[sum(len(tally.judged) for tally in drill.tallies)] = key
+            hidden = NO_NUMBERS
         self.hub.add_swing(
             LiveSwing(
                 key=key,
@@ -417,7 +419,7 @@ class PageDesk:
     # -- a drill ---------------------------------------------------------------------------------
 
     def _on_action(self, action: Action) -> None:
-        from feedback.drill import Done, Line, Show
+        from feedback.drill import QUIET, Done, Line, Mark, Show
 
         run = self.run
         assert run is not None
@@ -426,6 +428,10 @@ class PageDesk:
             for number, judged in enumerate(told):
                 if judged is action.judged:
                     self._reveal(number, judged)
+        elif isinstance(action, Mark) and action.kind == "drill_swing":
+            # Now it is known of which block the swing is: an answer may have come in between.
+            if action.fields["block_kind"] in QUIET and len(told) - 1 in self._drilled:
+                self.hub.change_swing(self._drilled[len(told) - 1], hidden=NO_NUMBERS_IN_BLOCK)
         elif isinstance(action, Line):
             self.hub.say(action.text)
         elif isinstance(action, Done):
@@ -739,6 +745,9 @@ class PageDesk:
         )
         for one in there:
             try:
+                info = one.recording.info
+                if info is not None and info.simulated:
+                    mark_simulated(one.folder)
                 self._kept_ids.append(take_in(self.home, one.folder, self.known_as))
             except Exception as trouble:
                 _log.exception("into the library")
@@ -822,6 +831,21 @@ def own_bounds(
     return {
         name: (value.lower, value.upper) for name, value in found.values.items() if name in MEASURES
     }, found.provisional
+
+
+def forget_invented(source: Source) -> None:
+    """Leave out whom a simulation has made up: the library would get a player of that name."""
+    source.facts = {k: v for k, v in source.facts.items() if k not in ("player", "club")}
+
+
+def mark_simulated(folder: Path) -> None:
+    """Tag a recording of a simulated sensor, so that nobody takes it for a player's swings."""
+    from sensor.annotations import change_annotations
+
+    with change_annotations(folder) as said:
+        tags = said.session().get("tags", [])
+        if "simulated" not in tags:
+            said.set("session", "tags", value=[*tags, "simulated"])
 
 
 def take_in(home: Path, folder: Path, known_as: Mapping[str, str]) -> str:
@@ -911,8 +935,7 @@ class PageStarter:
             club=wanted.club,
         )
         if wanted.simulated and wanted.player is None:
-            # An invented name would make an invented player in the library.
-            source.facts = {k: v for k, v in source.facts.items() if k not in ("player", "club")}
+            forget_invented(source)
         run = None if wanted.drill is None else self._drill(wanted)
         known = {wanted.player: wanted.player_id} if wanted.player and wanted.player_id else {}
         desk = PageDesk(
@@ -1070,18 +1093,20 @@ def fresh_folder(home: Path) -> Path:
 
 
 @contextlib.contextmanager
-def live_hub(home: Path, **options: Any) -> Iterator[LiveHub]:
+def live_hub(home: Path, *, hub: LiveHub | None = None, **options: Any) -> Iterator[LiveHub]:
     """Give the hub of a process that serves the page; what still runs at the end is ended.
 
     Parameters
     ----------
     home : Path
+    hub : LiveHub, optional
+        A new one by default.
     **options
         Of `PageStarter`.
     """
     from review.page.livehub import LiveHub
 
-    hub = LiveHub()
+    hub = LiveHub() if hub is None else hub
     starter = PageStarter(hub, home, **options)
     hub.starter = starter
     try:

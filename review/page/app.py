@@ -16,7 +16,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import AsyncIterator, Hashable, Iterator
 from datetime import date
-from functools import partial
+from functools import cache, partial
 from importlib import import_module
 from pathlib import Path
 from typing import Any, Final, cast
@@ -37,7 +37,7 @@ from review.errors import ReviewError
 from review.liberrors import ChoiceError, NoSuchError
 from review.library import LIBRARY_FILE, Library, SessionRow
 from review.page import words
-from review.page.known import Known, player_version
+from review.page.known import Known, player_versions
 from review.page.security import App, Guard, GuardParams, Pass, TooLargeError
 from review.page.shelf import Shelf
 from review.page.tools import Tools
@@ -96,7 +96,7 @@ class Page:
         self.live = live
         self.visitors = visitors
         self.shelf = Shelf(
-            (self.home / LIBRARY_FILE, self.home / f"{LIBRARY_FILE}-wal"), self._version_of
+            (self.home / LIBRARY_FILE, self.home / f"{LIBRARY_FILE}-wal"), self._versions
         )
         self.templates = Environment(
             loader=FileSystemLoader(HERE / "templates"),
@@ -134,6 +134,7 @@ class Page:
         # The first curve would wait for the libraries of numbers.
         self.shelf.start("plot", lambda: import_module("review.plot"))
         with contextlib.suppress(*_TOLD), self.library() as library:
+            library._store.tune()
             for row in sorted(library.players(), key=lambda r: -(r.last_start_s or 0.0)):
                 self.shelf.start(
                     ("stand", row.id, self.today()),
@@ -154,10 +155,10 @@ class Page:
         """Units that speeds and distances are shown in."""
         return words.Units(imperial=self.tools.settings.get("units") == "imperial")
 
-    def _version_of(self, player: Hashable) -> Hashable:
-        """Return what stays the same as long as nobody writes anything about a player."""
+    def _versions(self) -> dict[str, Hashable]:
+        """Return by player what stays the same as long as nobody writes anything about them."""
         with self.library() as library:
-            return player_version(library, str(player))
+            return player_versions(library)
 
     def today(self) -> date:
         """Return the day by this computer's clock."""
@@ -216,6 +217,7 @@ def checked_id(text: str) -> str:
     return text
 
 
+@cache
 def has_screen(name: str) -> bool:
     """Whether a screen's module is there."""
     return importlib.util.find_spec(f"review.page.{name}") is not None
@@ -320,7 +322,7 @@ def create_app(
     handlers[Exception] = _unforeseen
     app = Starlette(routes=_routes(), exception_handlers=handlers, lifespan=lifespan)
     app.state.page = page
-    params = guard or GuardParams(upload_paths=("/clips/upload",))
+    params = guard or GuardParams()
     # Starlette's own types are a little narrower than what it takes.
     inner = cast(App, app)
     return Guard(inner, hosts=hosts, visitors=visitors, params=params)

@@ -2,24 +2,30 @@
 
 from __future__ import annotations
 
+import logging
 import threading
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+from analysis.errors import AnalysisError
 from analysis.plan import Standing
 from analysis.reading import Reading
 from analysis.spread import NotYet
+from review.errors import ReviewError
 from review.evidence import Evidence, evidence_of, settings_of
 from review.library import GroupRow, Library
+from sensor.errors import SensorError
 
 if TYPE_CHECKING:
     from review.page.app import Page
 
-__all__ = ["Known", "Stand", "known_of", "reading_of"]
+__all__ = ["Failed", "Known", "Stand", "player_versions", "reading_of", "safely"]
 
-MOST_EVIDENCE: Final = 24
-"""Players' swings that are kept in memory: a row is about 2 kB."""
+_log = logging.getLogger(__name__)
+
+MOST_ROWS: Final = 40_000
+"""Swings that are kept in memory: one takes about 2 kB."""
 
 LEAST_STRIKES: Final = 5
 """Strikes of a session from which on it is read by them and not by its rehearsals, as its story."""
@@ -68,23 +74,38 @@ def reading_of(evidence: Evidence, session_id: str) -> tuple[Reading | NotYet, s
     return evidence.until(session_id).read(main), main[0].kind
 
 
-def player_version(library: Library, player: str) -> Hashable:
-    """Return what stays the same as long as nothing is written about a player.
+def player_versions(library: Library) -> dict[str, Hashable]:
+    """Return by player what stays the same as long as nothing is written about that player.
 
     The player's file, and the player's sessions with what was measured and said in them.
     """
-    known = library._store.known_sessions()
-    mine = []
-    for session in library.sessions(player=player):
-        row = known.get(session.id, {})
-        said = (row.get(name) for name in ("analysis_version", "files", "calibration", "annotated"))
-        mine.append((session.id, *said, session.swings))
+    marks: dict[str, list[tuple[Any, ...]]] = {}
+    for row in library._store.marks():
+        marks.setdefault(row["player"], []).append(tuple(row.values()))
+    out: dict[str, Hashable] = {}
+    for player, mine in marks.items():
+        try:
+            found = (library.people.folder / f"{player}.json").stat()
+            out[player] = (found.st_mtime_ns, found.st_size, hash(tuple(mine)))
+        except OSError:
+            out[player] = hash(tuple(mine))
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class Failed:
+    """Why something could not be worked out; the rest of a screen is shown all the same."""
+
+    text: str
+
+
+def safely(work: Callable[[], Any]) -> Any:
+    """Return what `work` gives, or why it can't: one setting's trouble is no other's."""
     try:
-        found = (library.people.folder / f"{player}.json").stat()
-        file = (found.st_mtime_ns, found.st_size)
-    except OSError:
-        file = (0, 0)
-    return (*file, hash(tuple(mine)))
+        return work()
+    except (ReviewError, SensorError, AnalysisError, ValueError) as error:
+        _log.warning("not worked out: %s", error)
+        return Failed(str(error))
 
 
 class Known:
@@ -119,8 +140,13 @@ class Known:
         evidence = Evidence(library, library.player(player), club=club, mount=mount)
         with self._guard:
             self._evidence[key] = (version, evidence)
-            while len(self._evidence) > MOST_EVIDENCE:
-                self._evidence.pop(next(iter(self._evidence)))
+            rows = [len(kept.__dict__.get("rows", ())) for _, kept in self._evidence.values()]
+            # The oldest go first; the one that is wanted now stays.
+            for old in list(self._evidence)[:-1]:
+                if sum(rows) <= MOST_ROWS:
+                    break
+                del self._evidence[old]
+                rows = rows[1:]
         return evidence
 
     def main(self, library: Library, player: str) -> Evidence:
@@ -141,13 +167,17 @@ class Known:
 
     # Each of these runs in the shelf's worker, and so must not ask the shelf.
 
-    def stand(self, player: str) -> Stand | None:
+    def stand(self, player: str) -> Stand | Failed | None:
         """Say where a player stands with the setting swung most; None without a full swing."""
-        with self._page.library() as library:
-            if not settings_of(library, player):
-                return None
-            evidence = self.main(library, player)
-            return self.stand_of(evidence)
+
+        def work() -> Stand | None:
+            with self._page.library() as library:
+                if not settings_of(library, player):
+                    return None
+                return self.stand_of(self.main(library, player))
+
+        found: Stand | Failed | None = safely(work)
+        return found
 
     def stand_of(self, evidence: Evidence) -> Stand | None:
         """Say where a player stands with a setting."""
@@ -163,8 +193,3 @@ class Known:
             kind=kind,
             standing=evidence.standing(self._page.today().toordinal()),
         )
-
-
-def known_of(page: Page) -> Known:
-    """Return the evidence that a page keeps."""
-    return page.known

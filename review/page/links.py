@@ -7,7 +7,7 @@ from typing import Any, Final
 from urllib.parse import urlencode
 
 from review.library import Library
-from review.page.words import day_words
+from review.page.words import day_of, day_words
 
 __all__ = ["SwingLinks", "block_kind", "pair_url", "session_url", "swing_url", "trend_url"]
 
@@ -56,12 +56,16 @@ class SwingLinks:
     library : Library
     here : str, optional
         The session that is shown: its swings need no day.
+    days : mapping of str to int, optional
+        Day numbers of sessions, where they are known.
     """
 
-    def __init__(self, library: Library, here: str | None = None) -> None:
+    def __init__(
+        self, library: Library, here: str | None = None, days: Mapping[str, int] | None = None
+    ) -> None:
         self._library = library
         self._here = here
-        self._days: dict[str, str] = {}
+        self._days = {session: day_of(day) for session, day in (days or {}).items()}
 
     def day(self, session: str) -> str:
         """Return the day of a session in words."""

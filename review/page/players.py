@@ -13,7 +13,7 @@ from starlette.routing import BaseRoute, Route
 
 from analysis.plan import Volume
 from review.liberrors import NoSuchError
-from review.library import Library, PlayerRow
+from review.library import Library, PlayerRow, SessionRow
 from review.page.app import WAIT_S, FormError, Page, checked_id, page_of
 from review.page.forms import Form, field, posted
 from review.page.links import trend_url
@@ -39,21 +39,20 @@ def routes() -> list[BaseRoute]:
 
 
 def _last(library: Library, row: PlayerRow) -> dict[str, Any] | None:
-    """The latest session of a player."""
+    """The latest session of a player, from what the library keeps ready."""
     if row.last_start_s is None:
         return None
-    found = library.sessions(player=row.id, since_s=row.last_start_s, limit=1)
+    where = {"player": row.id, "since_s": row.last_start_s}
+    found = library._store.summaries(where, ("swings",))
     if not found:
         return None
-    session = found[0]
+    mine = [one for one in found if one["session"] == found[0]["session"]]
     return {
-        "id": session.id,
-        "start": session.start,
-        "day": session.day,
-        "swings": session.swings,
-        "strikes": session.strikes,
-        "rehearsals": session.rehearsals,
-        "clubs": session.clubs,
+        "id": mine[0]["session"],
+        "start": mine[0]["start"],
+        "day": mine[0]["day"],
+        "swings": sum(one["n"] for one in mine),
+        "clubs": sorted({one["club"] for one in mine if one["club"]}),
     }
 
 
@@ -63,7 +62,6 @@ def _players(request: Request) -> Response:
     whole = request.query_params.get("whole") is not None
     with page.library() as library:
         rows = sorted(library.players(), key=lambda r: (-(r.last_start_s or 0.0), r.name))
-        totals = library.totals()
         out = []
         until = time.monotonic() + WAIT_S
         for row in rows:
@@ -86,7 +84,7 @@ def _players(request: Request) -> Response:
         "players.html",
         here="players",
         players=out,
-        totals=totals,
+        swings=sum(row.swings for row in rows),
         today=page.today(),
         volume_words=volume_words,
     )
@@ -110,6 +108,23 @@ def _stand(request: Request) -> Response:
     return page.render(request, "stand.html", stand=stand, player_id=who, volume_words=volume_words)
 
 
+def _sessions(library: Library, player: str, first: int) -> tuple[list[SessionRow], int]:
+    """Return a player's sessions from the `first` newest on, and how many there are.
+
+    Which ones they are is asked of what the library keeps ready, so that it takes no longer with
+    thousands of sessions.
+    """
+    starts = {
+        one["session"]: one["start_s"]
+        for one in library._store.summaries({"player": player}, ("swings",))
+    }
+    shown = sorted(starts.values(), reverse=True)[first : first + SHOWN_SESSIONS]
+    if not shown:
+        return [], len(starts)
+    found = library.sessions(player=player, since_s=shown[-1], until_s=shown[0] + 0.001)
+    return found[:SHOWN_SESSIONS], len(starts)
+
+
 def _player(request: Request) -> Response:
     """One player: sessions, clubs, and what is known of them."""
     page = page_of(request)
@@ -120,7 +135,7 @@ def _player(request: Request) -> Response:
         raise NoSuchError("there is nothing under this address") from error
     with page.library() as library:
         player = library.player(who)
-        sessions = library.sessions(player=player.id, limit=SHOWN_SESSIONS + 1, offset=first)
+        sessions, total = _sessions(library, player.id, first)
         groups = library.groups(player.id)
     stand = page.shelf.get(
         ("stand", who, page.today()),
@@ -133,11 +148,11 @@ def _player(request: Request) -> Response:
         "player.html",
         here="players",
         player=player,
-        sessions=sessions[:SHOWN_SESSIONS],
+        sessions=sessions,
         groups=groups,
         stand=stand,
         first=first,
-        more=len(sessions) > SHOWN_SESSIONS,
+        more=total > first + SHOWN_SESSIONS,
         step=SHOWN_SESSIONS,
         hands=HANDS,
         today=page.today(),

@@ -179,7 +179,9 @@ def _screen(request: Request) -> Response:
     hub = hub_of(page)
     state = hub.state
     key = request.query_params.get("swing")
-    context = {"people": _people(page)} if state.running else _start_context(page)
+    context: dict[str, Any] = (
+        {"people": _people(page)} if state.running else _start_context(page, state.player)
+    )
     return page.render(
         request,
         "range.html",
@@ -203,6 +205,7 @@ def _people(page: Page) -> list[dict[str, Any]]:
     return [
         {
             "id": row.id,
+            "name": row.name,
             "label": row.name
             if names.count(row.name) == 1
             else f"{row.name} ({row.note or row.id[:8]})",
@@ -212,7 +215,9 @@ def _people(page: Page) -> list[dict[str, Any]]:
     ]
 
 
-def _start_context(page: Page) -> dict[str, Any]:
+def _start_context(page: Page, before: str | None) -> dict[str, Any]:
+    """What can be picked; the player who swung before is picked already."""
+    people = _people(page)
     with page.library() as library:
         clubs = list(
             dict.fromkeys(
@@ -220,7 +225,8 @@ def _start_context(page: Page) -> dict[str, Any]:
             )
         )
     return {
-        "people": _people(page),
+        "people": people,
+        "before_id": next((one["id"] for one in people if one["name"] == before), None),
         "clubs": clubs[:30],
         "mounts": [(name, words.MOUNT_WORDS[name]) for name in MOUNTS],
         "wearing_texts": [
@@ -257,7 +263,7 @@ def _drill_screen(request: Request) -> Response:
         rest_s=f"{float(page.tools.settings.get('rest_s', 15.0)):g}",
         planned=planned,
         told=told,
-        **_start_context(page),
+        **_start_context(page, hub.state.player),
     )
 
 

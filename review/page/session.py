@@ -23,7 +23,7 @@ from review.library import Library, SessionRow
 from review.page import words
 from review.page.app import WAIT_S, FormError, Page, checked_id, page_of
 from review.page.forms import Form, edit_session, field, last_change, posted
-from review.page.known import reading_of
+from review.page.known import Failed, reading_of, safely
 from review.page.links import SwingLinks, block_kind, pair_url, session_url, swing_url, trend_url
 from review.page.shelf import NOT_READY
 from review.svg import Kind, Mark, Region, marks_chart
@@ -281,10 +281,12 @@ def reference_of(
 ) -> Any:
     """Return the reference (or why there is none), or `NOT_READY`."""
 
-    def work() -> Reference | NotYet:
+    def work() -> Any:
         with page.library() as own:
             assert chosen.player is not None
-            return page.known.evidence(own, chosen.player, chosen.club, session.mount).reference
+            evidence = page.known.evidence(own, chosen.player, chosen.club, session.mount)
+            found = safely(lambda: evidence.reference)
+            return NotYet(found.text) if isinstance(found, Failed) else found
 
     del library
     key = ("reference", chosen.player, chosen.club, session.mount)
@@ -404,7 +406,9 @@ def story_of(page: Page, session: SessionRow, chosen: SetOfSwings, wait_s: float
         with page.library() as own:
             assert chosen.player is not None
             evidence = page.known.evidence(own, chosen.player, chosen.club, session.mount)
-            story = tell(own, evidence, session.id)
+            story = safely(lambda: tell(own, evidence, session.id))
+            if isinstance(story, Failed):
+                return {"story": page.part("failed.html", text=story.text), "felt": ""}
             context = {"story": story, "session": session, "chosen": chosen}
             return {
                 "story": page.part("session_story.html", **context),
@@ -417,7 +421,7 @@ def story_of(page: Page, session: SessionRow, chosen: SetOfSwings, wait_s: float
 
 def tell(library: Library, evidence: Evidence, session: str) -> dict[str, Any]:
     """Work out what a session says: sentences, examples, felt against measured."""
-    links = SwingLinks(library, session)
+    links = SwingLinks(library, session, evidence.days)
     reading, kind = reading_of(evidence, session)
     felt = evidence.felt()
     shown = evidence.examples(session)

@@ -11,7 +11,7 @@ import contextlib
 import queue
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Mapping
 from concurrent.futures import CancelledError, Future
 from pathlib import Path
 from typing import Any, Final
@@ -86,22 +86,22 @@ class Shelf:
     ----------
     files : sequence of Path
         Whose size and time of change say whether anything was written.
-    of_player : callable, optional
-        (player's id) -> what stays the same as long as nothing is written about that player. What
+    of_players : callable, optional
+        Gives by player what stays the same as long as nothing is written about that player. What
         rests on one player's swings then outlives what is written about others.
     """
 
     def __init__(
         self,
         files: tuple[Path, ...],
-        of_player: Callable[[Hashable], Hashable] | None = None,
+        of_players: Callable[[], Mapping[Any, Hashable]] | None = None,
     ) -> None:
         self._files = files
         self._guard = threading.Lock()
         self._kept: OrderedDict[Hashable, tuple[Any, Future[Any]]] = OrderedDict()
         self._changes = 0
-        self._of_player = of_player
-        self._players: dict[Hashable, tuple[Hashable, Hashable]] = {}
+        self._of_players = of_players
+        self._players: tuple[Hashable, Mapping[Any, Hashable]] = (None, {})
         # One worker for what takes long (two would share one processor's time anyway), and others
         # that what is quick never waits behind it.
         self._slow = _Worker("slow")
@@ -118,12 +118,12 @@ class Shelf:
         With a player: as long as nobody writes anything about that one.
         """
         whole = self._whole()
-        if player is None or self._of_player is None:
+        if player is None or self._of_players is None:
             return whole
-        known = self._players.get(player)
-        if known is None or known[0] != whole:
-            known = self._players[player] = (whole, self._of_player(player))
-        return known[1]
+        known = self._players
+        if known[0] != whole:
+            known = self._players = (whole, self._of_players())
+        return known[1].get(player)
 
     def _whole(self) -> Hashable:
         marks: list[Hashable] = [self._changes]

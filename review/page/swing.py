@@ -21,6 +21,7 @@ from review.library import Library, SessionRow, SwingDetail
 from review.page import words
 from review.page.app import WAIT_S, FormError, Page, page_of
 from review.page.forms import Form, edit_session, field, last_change, number, posted
+from review.page.known import Failed, safely
 from review.page.links import pair_url, session_url, swing_url
 from review.page.session import LONGEST_REASON, LONGEST_TAG
 from review.page.shelf import NOT_READY
@@ -298,7 +299,10 @@ def reading_of_swing(
             evidence = page.known.evidence(own, player, detail.swing.club, session.mount)
             wanted = f"{session.id}#{detail.swing.index}"
             rows = [row for row in evidence.rows_of(session.id) if row.swing_id == wanted]
-            return evidence.read(rows) if rows else NotYet("it is not one of the swings that count")
+            if not rows:
+                return NotYet("it is not one of the swings that count")
+            found = safely(lambda: evidence.read(rows))
+            return NotYet(f"it can't be read: {found.text}") if isinstance(found, Failed) else found
 
     return page.shelf.get(("swing", session.id, detail.seq), work, wait_s=wait_s, player=player)
 

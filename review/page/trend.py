@@ -23,6 +23,7 @@ from review.library import GroupRow, Library, Summary
 from review.page import words
 from review.page.app import WAIT_S, FormError, Page, checked_id, page_of
 from review.page.forms import Form, field, number, posted
+from review.page.known import Failed, safely
 from review.page.links import SwingLinks, block_kind, session_url, swing_url, trend_url
 from review.page.players import change_player
 from review.page.session import region_of
@@ -461,7 +462,10 @@ def told_of(
     def work() -> dict[str, Any]:
         with page.library() as own:
             evidence = page.known.evidence(own, player, group.club, group.mount)
-            told = tell(own, evidence, asked, page.today())
+            told = safely(lambda: tell(own, evidence, asked, page.today()))
+            if isinstance(told, Failed):
+                part = page.part("failed.html", text=told.text)
+                return {"reference": NotYet(told.text), "part": part}
             reference = told["reference"]
             shares = None
             if isinstance(reference, Reference):
@@ -491,7 +495,7 @@ def tell(library: Library, evidence: Evidence, asked: str, today: date) -> dict[
         strikes = {r.session_id for r in evidence.rows if r.kind == "strike"}
         rehearsals = {r.session_id for r in evidence.rows if r.kind == "rehearsal"}
         kind = "strike" if len(strikes) >= len(rehearsals) else "rehearsal"
-    links = SwingLinks(library)
+    links = SwingLinks(library, None, evidence.days)
     changes = []
     for held in evidence.held(kind):
         change = held.change

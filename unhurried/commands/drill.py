@@ -28,7 +28,7 @@ from unhurried.commands.cue import (
 from unhurried.commands.record import source_options
 from unhurried.errors import show
 from unhurried.home import home_folder, home_log, home_option
-from unhurried.pages import live_page, page_options
+from unhurried.pages import forget_invented, live_page, page_options
 
 if TYPE_CHECKING:
     from analysis.liveturn import LiveTurn, Seen, TurnEvent
@@ -237,6 +237,8 @@ def command(
         club=club,
         profile=profile,
     )
+    if page and simulated and player is None:
+        forget_invented(source)
     for text in CAUTIONS:
         show(f"! {text}")
     show(f"! {LEVEL_CAUTION}")

@@ -20,7 +20,7 @@ from sensor.session import HANDS, MOUNTS
 from unhurried.errors import CommandError, show
 from unhurried.home import home_folder, home_log, home_option
 from unhurried.options import ExistingPath, clock
-from unhurried.pages import live_page, page_options
+from unhurried.pages import forget_invented, live_page, page_options
 
 if TYPE_CHECKING:
     from analysis.results import Swing
@@ -185,6 +185,9 @@ def command(
         )
         for number, name in enumerate(names)
     ]
+    if page and simulated and player is None:
+        for one in sources:
+            forget_invented(one)
     labels = _labels(sensors, mounts, count)
     screen = Screen()
     folders = [target] if count == 1 else [target / label for label in labels]

@@ -48,6 +48,10 @@ const alive = () => {
     line.dataset.up = "1";
     line.className = "small quiet";
     line.textContent = "Live.";
+    if (navigator.maxTouchPoints && !("wakeLock" in navigator)) {
+      // Browsers have it only where the page comes encrypted or from the device itself.
+      line.textContent += " The screen may go dark: set its time longer on the phone.";
+    }
   }
   resend();
 };

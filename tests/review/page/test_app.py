@@ -351,7 +351,7 @@ def test_an_unforeseen_error_is_one_line(
     def broken(*_: Any, **__: Any) -> None:
         raise RuntimeError("the inside of it")
 
-    monkeypatch.setattr(Library, "totals", broken)
+    monkeypatch.setattr(Library, "players", broken)
     answer = own_site.http.get("/")
     assert answer.status_code == 500
     assert "internal error: RuntimeError" in answer.text
@@ -497,3 +497,117 @@ def test_shared_only_with_the_link(place: Any) -> None:
     log = place.home / "log" / "unhurried.log"
     assert token not in errors
     assert not log.exists() or token not in log.read_text(encoding="utf-8")
+
+
+# -- blocks of a drill -------------------------------------------------------------------------
+
+
+def test_blocks_of_a_drill_and_how_far_from_the_beat(own_site: Any) -> None:
+    session = own_site.sessions()[0]
+    with own_site.place.open() as library:
+        row = library.session(session)
+        first = library.segments(session)[0]["seq"]
+        library.correct_segment(session, first, block="1 rehearsal")
+        swings = [library.swing(session, number=n) for n in (1, 2, 3, 4)]
+    outcome = {
+        "kind": "block_outcome",
+        "seq": swings[3].seq + 100,
+        "block": 1,
+        "block_kind": "rehearsal",
+        "swings": 4,
+        "time_enough": 3,
+        "time_judged": 4,
+        "turn_full": 2,
+        "turn_judged": 4,
+        "asynchrony_takeaway_ms": {"n": 4, "mean": -35.2, "sd": 20.0},
+        "asynchrony_top_ms": {"n": 4, "mean": 41.0, "sd": 12.0},
+    }
+    lines = [outcome]
+    # Beats 20 ms before the tops as they were measured: the swings come 20 ms late.
+    for one in swings:
+        assert one.swing.downswing_ms is not None
+        top = one.seq - one.swing.downswing_ms * 1e-3 * row.rate_hz
+        lines.append({"kind": "beats", "seq": one.seq, "top_seq": top - 0.020 * row.rate_hz})
+    with (row.path / "markers.jsonl").open("a", encoding="utf-8") as file:
+        file.writelines(json.dumps(line) + "\n" for line in lines)
+    text = own_site.http.get(f"/session/{session}").text
+    tree = html5lib.parse(text, namespaceHTMLElements=False)
+    section = tree.find(".//section[@aria-labelledby='drill-h']")
+    cells = ["".join(c.itertext()).split() for c in section.find(".//tbody/tr")]
+    assert cells[0] == ["1", "rehearsal"]
+    assert [" ".join(c) for c in cells[2:4]] == ["3 of 4", "2 of 4"]
+    assert [" ".join(c) for c in cells[6:8]] == ["−35 ± 20", "+41 ± 12"]
+    assert "came +20 ms from its beat on average" in " ".join("".join(section.itertext()).split())
+    # Broken markers are passed over.
+    with (row.path / "markers.jsonl").open("a", encoding="utf-8") as file:
+        file.write(
+            '{"kind": "block_outcome", "seq": 1, "asynchrony_top_ms": "x"}\n{"kind": "beats"'
+        )
+    assert own_site.http.get(f"/session/{session}").status_code == 200
+
+
+def test_swings_of_different_places_are_never_compared(site: Any) -> None:
+    wrist = site.sessions()[0]
+    club = site.sessions("Tomas")[0]
+    with site.place.open() as library:
+        assert library.session(club).mount == "club"
+    answer = site.http.get(f"/pair?a={wrist}~1&b={club}~1")
+    assert answer.status_code == 200
+    assert "never compared" in answer.text
+    assert "pair-data" not in answer.text
+    same = site.http.get(f"/pair?a={wrist}~1&b={wrist}~1")
+    assert "Both are the same swing" in same.text
+    moved = site.http.get(f"/pair?a={wrist}~1&other={site.sessions()[1]}&number=2&align=top")
+    assert moved.status_code == 303
+    assert moved.headers["location"] == f"/pair?a={wrist}~1&b={site.sessions()[1]}~2&align=top"
+    # Two sessions: another clock, and so said.
+    assert site.http.get(moved.headers["location"]).status_code == 200
+
+
+def test_what_is_said_of_one_player_leaves_the_others_worked_out(own_site: Any) -> None:
+    """Whoever wasn't written about is not worked out anew."""
+    from review.page.known import Known
+
+    own_site.http.get("/?whole=1")
+    asked: list[str] = []
+    was = Known.stand
+
+    def counted(self: Known, player: str) -> Any:
+        asked.append(player)
+        return was(self, player)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Known, "stand", counted)
+        own_site.http.get("/?whole=1")
+        assert asked == []
+        with own_site.place.open() as library:
+            ameyo = library.player("Ameyo").id
+            session = library.sessions(player=ameyo)[0].id
+        own_site.post(f"/session/{session}/words", note="windy")
+        own_site.http.get("/?whole=1")
+        assert asked == [ameyo]
+
+
+def test_what_cannot_be_worked_out_is_said_where_it_would_stand(own_site: Any) -> None:
+    """Bounds that cross, as a file written by hand may have them: no screen is lost."""
+    from review.people import Reference as Kept
+
+    who, session = own_site.player(), own_site.sessions()[0]
+    with own_site.place.open() as library:
+        table = library.swings(player=who, kind="rehearsal", columns=("session", "seq"))
+        swings = tuple(zip(table["session"], map(int, table["seq"]), strict=True))[:9]
+        bounds = {"turn_deg": (500.0, 500.0)}
+        library.set_reference(who, Kept(club="7 iron", mount="wrist", swings=swings, bounds=bounds))
+    for address in (
+        "/",
+        f"/player/{who}",
+        f"/player/{who}/trend",
+        f"/session/{session}",
+        f"/session/{session}/swing/2",
+    ):
+        answer = own_site.http.get(f"{address}?whole=1")
+        assert answer.status_code == 200, address
+        strict(answer.text)
+        assert "lower bound of turn_deg must be below the upper" in answer.text
+    # The others are told of all the same.
+    assert own_site.http.get("/?whole=1").text.count('class="three"') == 2

@@ -246,8 +246,8 @@ def _drill(site: RangeSite, phone: Callable[..., Any]) -> None:
     window.wait_for_selector(".asked")
     window.tap("#tap-felt-time-in-time")
     window.wait_for_selector("text=See the session", timeout=20_000)
-    text = shown(window)
-    assert "your own 900" in text
+    window.goto(f"{site.url}/range?swing={site.hub.state.swings[0].key}")
+    assert "your own 900" in shown(window)
     assert kinds(site.folder, "drill_outcome")
 
 

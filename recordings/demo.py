@@ -1,7 +1,7 @@
-"""The main job on the demo recordings, from single swings to three players over some weeks.
+"""The main job on the demo recordings, from single swings to four players over some weeks.
 
 `make demo` runs this. It analyses the three sessions kept here, sets a strike beside a rehearsal,
-then makes a dozen more sessions and three players' weeks from seeds (into recordings/generated/,
+then makes a dozen more sessions and four players' weeks from seeds (into recordings/generated/,
 not kept in the repository), tells where each player stands, and puts the page up on them. Without a
 terminal the page is only asked for once, and the demo ends by itself.
 """
@@ -73,11 +73,11 @@ def main() -> None:
 
 
 def players(folder: Path) -> None:
-    """Make three players' weeks, say where each stands, and put the page up."""
+    """Make four players' weeks, say where each stands, and put the page up."""
     from recordings.players import PEOPLE, make_demo_library
 
     print(
-        "\nThree players' weeks, made from seeds into recordings/generated/players/ ...", flush=True
+        "\nFour players' weeks, made from seeds into recordings/generated/players/ ...", flush=True
     )
     home = folder / "home"
     make_demo_library(home, folder)

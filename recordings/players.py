@@ -1,4 +1,4 @@
-"""Make the demo players: a few weeks of three invented people, and a library of them.
+"""Make the demo players: a few weeks of four invented people, and a library of them.
 
     python recordings/players.py FOLDER            recordings in FOLDER, the library in FOLDER/home
 
@@ -38,7 +38,7 @@ from sensor.motion.truth import SwingTruth
 from sensor.session import SESSION_FILE, Session
 from sensor.simulate import SimulatedSession, TrueSwing, grid_rate_hz
 
-VERSION: Final = 2
+VERSION: Final = 3
 """Raised when the demo is made in another way: an older one is made anew."""
 
 RATE_HZ: Final = 200.0
@@ -156,6 +156,12 @@ def _learner() -> tuple[Visit, ...]:
     return tuple(visits)
 
 
+def _beginner() -> tuple[Visit, ...]:
+    """Short of time and turn at a ball, and nothing practised yet."""
+    days = _weekly("2026-04-01T17:20:00+02:00", (0, 5, 9))
+    return tuple(Visit(start=day, habit=HURRIED, blocks=FREE) for day in days)
+
+
 def _long() -> tuple[Visit, ...]:
     """Longer in time and beyond the full turn at a ball, from the first day to the last."""
     days = _weekly("2026-03-05T10:30:00+01:00", (0, 7, 12, 21, 28, 34))
@@ -225,6 +231,21 @@ PEOPLE: Final = (
         lever_m=1.9,
         with_results=False,
         approved=0,
+    ),
+    Person(
+        name="Henrike",
+        handedness="right",
+        club="7 iron",
+        mount="wrist",
+        model="chain",
+        seed=4403,
+        own=HURRIED,
+        visits=_beginner(),
+        taps=0.6,
+        true_feel=0.7,
+        lever_m=2.1,
+        with_results=False,
+        approved=1,
     ),
 )
 

@@ -1,12 +1,12 @@
 """Clips with known offsets, made with ffmpeg, lined up by the sound of impact.
 
 What is drawn, and why: a phone stands 2 to 5 m from the ball; other players' impacts come from 3
-to 15 m, so by the law of distance most are weaker than the player's own, but not all; people talk,
-wind blows low, and a bay's wall answers once. Seven clips in ten carry a date, of the clip's start
-or of its end, in whole seconds, by a clock that is 1 s off (standard deviation). Levels are from
-memory; the sound of a ball is broad-band and dies within some milliseconds (from memory). The
-sound goes through the AAC encoder that phones use, whose priming delay is one of the things that
-can go wrong.
+to 15 m, so by the law of distance most are weaker than the player's own, but not all; people
+talk, wind blows low, and a bay's wall answers once. Seven clips in ten carry a date, of the
+clip's start or of its end, in whole seconds, by a clock that is 1 s off (standard deviation).
+Levels are from memory; the sound of a ball is broad-band and dies within some milliseconds (from
+memory). The sound goes through the AAC encoder that phones use, at 48 or 44.1 kHz, whose priming
+delay is one of the things that can go wrong.
 """
 
 from __future__ import annotations
@@ -100,7 +100,18 @@ def draw_clip(seed: int, folder: Path) -> Drawn:
             *("ffmpeg", "-v", "error", "-y"),
             *("-f", "f32le", "-ar", str(RATE_HZ), "-ac", "1", "-i", str(raw)),
             *("-f", "lavfi", "-i", f"color=c=gray:s=32x32:r=60:d={length_s:.3f}"),
-            *("-c:a", "aac", "-b:a", "96k", "-c:v", "mpeg4", "-shortest", str(path)),
+            *(
+                "-ar",
+                str(rng.choice([48_000, 44_100])),
+                "-c:a",
+                "aac",
+                "-b:a",
+                "96k",
+                "-c:v",
+                "mpeg4",
+                "-shortest",
+                str(path),
+            ),
         ],
         check=True,
         stdin=subprocess.DEVNULL,

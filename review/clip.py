@@ -171,12 +171,18 @@ def sound_energy(sound: Array, *, rate_hz: float, hop_s: float) -> Array:
 
     Returns
     -------
-    (n // hop,) array
+    (k,) array
+        One a whole hop.
     """
-    hop = max(1, round(rate_hz * hop_s))
-    n = len(sound) // hop
-    high = np.diff(sound[: n * hop], prepend=sound[:1])
-    return np.asarray(np.square(high).reshape(n, hop).sum(axis=1))
+    n = math.floor(len(sound) / (rate_hz * hop_s) + 1e-9)
+    if n == 0:
+        return np.zeros(0)
+    # Hops begin at the sample nearest to their time: at 44.1 kHz half a millisecond isn't a whole
+    # number of samples, and rounding it once would stretch the clip.
+    begins = np.round(np.arange(n) * hop_s * rate_hz).astype(np.int64)
+    end = round(n * hop_s * rate_hz)
+    power = np.square(np.diff(sound[:end], prepend=sound[:1]))
+    return np.asarray(np.add.reduceat(power, begins))
 
 
 def read_clip(path: str | os.PathLike[str], *, params: ClipParams | None = None) -> ClipFacts:
@@ -245,7 +251,6 @@ def _facts(container: Any, path: Path, p: ClipParams) -> ClipFacts:
 def _audio_energy(container: Any, audio: Any, zero_s: float, p: ClipParams) -> Array:
     """Energy by hop from the clip's zero on, each frame put where its time stamp says."""
     rate_hz = float(audio.rate)
-    hop = max(1, round(rate_hz * p.hop_s))
     most = round(p.most_s * rate_hz)
     pieces: list[tuple[int, Array]] = []
     expected = None
@@ -273,7 +278,7 @@ def _audio_energy(container: Any, audio: Any, zero_s: float, p: ClipParams) -> A
         skip = max(0, -at)
         if skip < len(x):
             whole[at + skip : at + len(x)] = x[skip:]
-    return sound_energy(whole.astype(float), rate_hz=rate_hz, hop_s=hop / rate_hz)
+    return sound_energy(whole.astype(float), rate_hz=rate_hz, hop_s=p.hop_s)
 
 
 def find_knocks(energy: Array, *, hop_s: float, params: ClipParams | None = None) -> Knocks:

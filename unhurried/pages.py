@@ -13,6 +13,7 @@ import concurrent.futures
 import contextlib
 import logging
 import secrets
+import sys
 import threading
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -723,14 +724,17 @@ class PageDesk:
 
     # -- afterwards ------------------------------------------------------------------------------
 
-    def keep(self, error: Exception | None = None) -> None:
+    def keep(self, error: Exception | None = None, *, stays: bool = True) -> None:
         """Take what was recorded into the library, and say on the page what it came to.
 
         Parameters
         ----------
         error : Exception, optional
             Why it ended, if it wasn't wanted.
+        stays : bool
+            Whether the page is there afterwards.
         """
+        self.hub.update(stays=stays)
         self._writer.submit(lambda: None).result()
         why = "" if error is None else self._plain(describe(error)[0])
         there = [one for one in self.sessions if one.status.received]
@@ -1152,14 +1156,22 @@ class LivePage:
         if link is not None:
             show_code(link)
 
-    def keep(self, desk: PageDesk) -> None:
-        """Take a recording in; if it was ended on the page, leave the page up to look at it."""
+    def keep(self, desk: PageDesk, *, by_itself: bool) -> None:
+        """Take a recording in, and leave the page up to look at it unless Ctrl-C ended it.
+
+        Parameters
+        ----------
+        desk : PageDesk
+        by_itself : bool
+            It came to its end. Without a terminal the page then ends, too.
+        """
         from unhurried.commands.review import _until_stopped
 
-        desk.keep()
-        if not desk.stopped_here:
+        stays = desk.stopped_here or (by_itself and sys.stderr.isatty())
+        desk.keep(stays=stays)
+        if not stays:
             return
-        show("it was ended on the page, which stays up; Ctrl-C ends it")
+        show("the page stays up to look at it; Ctrl-C ends it")
         with _until_stopped() as stopped:
             while not stopped.wait(0.5):
                 pass
@@ -1223,5 +1235,5 @@ def _tell_end(hub: LiveHub, error: Exception) -> None:
         desk = hub.desk
         if isinstance(desk, PageDesk):
             with contextlib.suppress(Exception):
-                desk.keep(error)
+                desk.keep(error, stays=False)
     hub.close()

@@ -199,7 +199,7 @@ class LiveState:
         Sensors that were found; None before a look around.
     looking : bool
     stays : bool
-        Another recording may be started here afterwards.
+        The page is there when the recording has ended.
     """
 
     version: int = 0

@@ -15,7 +15,7 @@ from typing import Any, Final
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response, StreamingResponse
+from starlette.responses import JSONResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from analysis.plan import Drill
@@ -318,7 +318,12 @@ async def _live(request: Request) -> Response:
                     drawn = _drawn(page, hub, state, key)
                     changed = {name: html for name, html in drawn.items() if sent.get(name) != html}
                     sent = drawn
-                    message = {"version": state.version, "phase": state.phase, "parts": changed}
+                    message = {
+                        "version": state.version,
+                        "phase": state.phase,
+                        "stays": state.stays,
+                        "parts": changed,
+                    }
                     yield f"event: live\ndata: {json.dumps(message, ensure_ascii=False)}\n\n"
                 try:
                     state = await anext(following)
@@ -417,7 +422,10 @@ def _begin(request: Request, wanted: Wanted) -> Response:
     if hub.starter is None:
         raise LiveError("nothing can be started from this page: use 'unhurried record'")
     hub.starter.start(wanted)
-    return _answer(request, "Started.")
+    if "text/html" in request.headers.get("accept", "text/html"):
+        # The screen says by itself that it has begun.
+        return RedirectResponse("/range", status_code=303)
+    return JSONResponse({"text": "Started."})
 
 
 def _start(request: Request, form: Form) -> Response:

@@ -275,7 +275,7 @@ def command(
             finally:
                 _say_outcome(drill, session, as_json=as_json)
             if up is not None and desk is not None:
-                up.keep(desk)
+                up.keep(desk, by_itself=not interrupted)
     finally:
         run.close()
     if interrupted:

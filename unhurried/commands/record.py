@@ -223,7 +223,7 @@ def command(
         asyncio.run(run_sessions(sessions, screen, seconds=limit, page=desk))
         _say_end(screen, sessions, folders)
         if up is not None and desk is not None:
-            up.keep(desk)
+            up.keep(desk, by_itself=all(source.ended for source in sources))
 
 
 # -- the folder ------------------------------------------------------------------------------------
@@ -629,6 +629,7 @@ class _Desk:
 
             self._feel(FELT["time"][int(key) - 1])
         elif key == "v" and self.more_codes is not None:
+            self._screen.status("")
             self.more_codes()
         elif key == "?":
             self._screen.plain(KEY_HELP + (MORE_CODES if self.more_codes else ""))

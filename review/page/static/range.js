@@ -37,8 +37,10 @@ const show = (message) => {
   // While nothing runs there are other forms: the screen is drawn anew, as it stands.
   const before = root.dataset.phase;
   root.dataset.phase = message.phase;
-  if (RUNNING.includes(message.phase) !== RUNNING.includes(before)) location.reload();
-  else if (message.phase !== before) keepAwake();
+  if (RUNNING.includes(message.phase) !== RUNNING.includes(before)) {
+    // Where the program ends with the recording, what it said last stays here to be read.
+    if (message.stays) location.reload();
+  } else if (message.phase !== before) keepAwake();
 };
 
 const alive = () => {
@@ -61,8 +63,9 @@ const cut = () => {
   line.dataset.up = "0";
   line.className = "cut";
   const at = since.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit" });
-  line.textContent =
-    `No line to the computer since ${at}: trying again. What is being recorded there goes on.`;
+  line.textContent = RUNNING.includes(root.dataset.phase)
+    ? `No line to the computer since ${at}: trying again. What is being recorded there goes on.`
+    : `No line to the computer since ${at}: the program there may have ended. Trying again.`;
 };
 
 const follow = () => {

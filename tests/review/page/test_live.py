@@ -12,7 +12,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -585,8 +585,15 @@ def test_a_sensor_that_cannot_be_used_is_told_at_once(site: RangeSite) -> None:
 # -- beside the commands ---------------------------------------------------------------------------
 
 
-def command(tmp_path: Path, *arguments: str) -> subprocess.Popen[str]:
-    env = {**os.environ, "UNHURRIED_HOME": str(tmp_path / "home"), "PYTHONUNBUFFERED": "1"}
+def command(
+    tmp_path: Path, *arguments: str, environment: Mapping[str, str] | None = None
+) -> subprocess.Popen[str]:
+    env = {
+        **os.environ,
+        **(environment or {}),
+        "UNHURRIED_HOME": str(tmp_path / "home"),
+        "PYTHONUNBUFFERED": "1",
+    }
     return subprocess.Popen(
         [sys.executable, "-m", "unhurried", *arguments],
         cwd=tmp_path,
@@ -663,8 +670,30 @@ def test_drill_with_a_page_ends_by_itself(tmp_path: Path) -> None:
     assert process.returncode == 0, stderr
     assert "2 of 2 swings" in stdout
     assert page.came[-1][1]["phase"] == "kept"
+    # The program ends with the drill, and the page knows: what it shows then stays to be read.
+    assert page.came[-1][1]["stays"] is False
     assert page.seen("your own 900") is not None
     assert kinds(tmp_path / "d", "drill_outcome")
+
+
+def test_why_a_recording_cannot_begin_is_on_the_page_before_it_goes(tmp_path: Path) -> None:
+    process = command(
+        tmp_path, "record", "--page", "--port=0",
+        environment={"DBUS_SYSTEM_BUS_ADDRESS": f"unix:path={tmp_path}/none"},
+    )  # fmt: skip
+    try:
+        url = address_of(process)
+        page = Following(f"{url}/range/live")
+        _, stderr = process.communicate(timeout=30)
+    finally:
+        process.kill()
+        process.wait()
+    assert process.returncode == 1
+    assert stderr.strip().splitlines()[-1].startswith("unhurried: ")
+    assert "Bluetooth" in stderr
+    page.join(5.0)
+    # It may be over before the page could follow; if it wasn't, the reason was told.
+    assert not page.came or page.came[-1][1]["phase"] == "failed"
 
 
 def test_drill_ended_on_the_page(site: RangeSite) -> None:

@@ -12,6 +12,7 @@ import httpx
 import pytest
 from range_site import RangeSite, kinds, range_site, wait
 
+from review.page import livehub
 from review.page.security import COOKIE
 from unhurried.cli import run
 from unhurried.serve import own_addresses
@@ -132,7 +133,10 @@ def test_without_a_network_sharing_is_refused(
 
 
 @needs_network
-def test_a_second_profile_as_the_phone(site: RangeSite, browser: Any) -> None:
+def test_a_second_profile_as_the_phone(
+    site: RangeSite, browser: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(livehub, "ALIVE_S", 0.5)
     # The computer's own browser starts it, the phone follows and taps.
     desk = browser.new_context(viewport={"width": 1200, "height": 900})
     phone = browser.new_context(

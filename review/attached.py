@@ -227,6 +227,9 @@ def attach(
 ) -> Clip:
     """Lay a clip beside a session, and line it up by the sound of impact.
 
+    A clip that lies there already keeps the way it was lined up where its sound alone is in doubt
+    now and wasn't before, or was lined up by eye.
+
     Parameters
     ----------
     library : Library
@@ -253,7 +256,10 @@ def attach(
     if known is None and len(before) >= MOST_CLIPS:
         raise ReviewError(f"there are {MOST_CLIPS} clips beside this session: remove some first")
     # The same file again is lined up anew under its own id.
-    clip_id = known if known in {c.id for c in before} else secrets.token_hex(ID_BYTES)
+    earlier = next((c for c in before if c.id == known), None)
+    clip_id = secrets.token_hex(ID_BYTES) if earlier is None else earlier.id
+    if earlier is not None and seq is None:
+        seq = earlier.seq
     match = line_up(library, session_id, path, seq=seq, distance_m=distance_m)
     clip = Clip(
         id=clip_id,
@@ -268,6 +274,15 @@ def attach(
         by_hand=False,
         seq=seq,
     )
+    if earlier is not None and earlier.sure and not match.sure:
+        clip = dataclasses.replace(
+            clip,
+            offset_s=earlier.offset_s,
+            offset_u_s=earlier.offset_u_s,
+            sure=True,
+            why=earlier.why,
+            by_hand=earlier.by_hand,
+        )
     places[clip_id] = {"path": str(path), "size": path.stat().st_size, "session": session_id}
     _write_places(library.home, places)
     _keep(library, session_id, clip_id, clip)
@@ -289,6 +304,15 @@ def line_up(
     ClipError, NoSuchError
     """
     facts = read_clip(path)
+    if len(facts.energy) == 0:
+        return ClipMatch(
+            offset_s=None,
+            offset_u_s=None,
+            sure=False,
+            why="the clip has no sound: line it up by eye",
+            heard=0,
+            expected=0,
+        )
     session = library.session(session_id)
     table = library.swings(
         session=session_id, kind="strike", excluded=True, columns=("seq", "impact_s")

@@ -34,11 +34,13 @@ __all__ = [
     "match_by_order",
     "match_by_time",
     "parse_map",
+    "read_first",
     "read_header",
     "read_rows",
     "recall_map",
     "remember_map",
     "suggest_map",
+    "title_doubts",
 ]
 
 UNITS: Final[Mapping[str, Mapping[str, float]]] = {
@@ -91,6 +93,15 @@ LEVER_M: Final[Mapping[str, tuple[float, float]]] = {
 """Club speed over the sensor's peak rate in rad/s, of the medians: the head is so far from where
 the segment turns about, or moves as if it were. Wide, so that only another unit falls outside of
 it. Assumed."""
+
+OWN_FACTOR: Final = 1.2
+"""A speed for the measured peak rate may differ so much from the player's own other sessions with
+the club, and from what is kept of the same swings: the units next to each other are 1.47 (ft/s,
+mph) and 1.61 (mph, km/h) apart, and 1.2 is about halfway. Only km/h and ft/s (1.10) are nearer and
+can't be told apart so. Chosen here; that a player's own factor varies by less is assumed."""
+
+LEAST_OWN: Final = 5
+"""Results of other sessions that a comparison takes. Chosen here."""
 
 FIT_S: Final = 3.0
 """A result and its swing may lie so far from each other once the clocks' offset is taken off:
@@ -213,6 +224,17 @@ def read_header(path: Path) -> list[str]:
     return [title.strip() for title in rows[0]]
 
 
+def read_first(path: Path) -> list[str]:
+    """Return the cells of the first line below the titles; none if there is none.
+
+    Raises
+    ------
+    ResultsError
+    """
+    rows, _ = _lines(path)
+    return next((row for row in rows[1:] if row), [])
+
+
 def parse_map(text: str, header: Sequence[str]) -> ColumnMap:
     """Read ``carry=Carry:yd, club-speed=Club Speed:mph, time=Time, other=Ball``.
 
@@ -279,7 +301,7 @@ _TITLES: Final = (
     ("attack", r"attack"),
     ("strike-toe", r"(toe|heel|horizontal).*(impact|strike)?"),
     ("strike-high", r"(vertical|high|low).*(impact|strike)"),
-    ("time", r"^(date|time)|timestamp"),
+    ("time", r"^(date|time(?! of flight)|clock)|timestamp|\bclock$"),
 )
 _UNIT_WORDS: Final = {
     "m/s": "m/s", "mps": "m/s", "km/h": "km/h", "kph": "km/h", "kmh": "km/h", "mph": "mph",
@@ -289,8 +311,15 @@ _UNIT_WORDS: Final = {
 }  # fmt: skip
 
 
-def suggest_map(header: Sequence[str]) -> str:
-    """Return a map as the titles read, with ``?`` where a unit isn't said; for people to check."""
+def suggest_map(header: Sequence[str], first: Sequence[str] = ()) -> str:
+    """Return a map as the titles read, with ``?`` where a unit isn't said; for people to check.
+
+    Parameters
+    ----------
+    header : sequence of str
+    first : sequence of str
+        Cells of the first line below: a time is known by its look where no title says it.
+    """
     out = []
     used = set()
     for k, title in enumerate(header):
@@ -299,15 +328,51 @@ def suggest_map(header: Sequence[str]) -> str:
         if field is None:
             continue
         used.add(field)
-        name = title if not set(title) & set(",=:") and header.count(title) == 1 else f"#{k + 1}"
+        name = _column_name(header, k)
         if field == "time":
             out.append(f"time={name}")
             continue
-        units = UNITS[FIELDS[field][1]]
-        found = [_UNIT_WORDS.get(word) for word in re.findall(r"[a-z/°]+", words)]
-        unit = next((u for u in reversed(found) if u in units), "?")
+        unit = next(iter(title_units(title, FIELDS[field][1])), "?")
         out.append(f"{field}={name}:{unit}")
+    if "time" not in used:
+        clocks = (k for k, cell in enumerate(first[: len(header)]) if _is_clock(cell.strip()))
+        out += [f"time={_column_name(header, k)}" for k in list(clocks)[:1]]
     return ", ".join(out)
+
+
+def _column_name(header: Sequence[str], k: int) -> str:
+    title = header[k]
+    plain = title and not set(title) & set(",=:") and header.count(title) == 1
+    return title if plain else f"#{k + 1}"
+
+
+def _is_clock(cell: str) -> bool:
+    try:
+        return ":" in cell and not isinstance(_time(cell), float)
+    except _CellError:
+        return False
+
+
+def title_units(title: str, kind: str) -> list[str]:
+    """Return the units of a kind that a column's title names, the last one first."""
+    words = re.findall(r"[a-z/°]+", title.casefold())
+    found = [_UNIT_WORDS[word] for word in reversed(words) if word in _UNIT_WORDS]
+    return [unit for unit in found if unit in UNITS[kind]]
+
+
+def title_doubts(columns: ColumnMap) -> list[str]:
+    """Say where a column's own title names another unit than the map; none if all is well."""
+    out = []
+    for column in columns.columns:
+        if column.field not in FIELDS:
+            continue
+        said = title_units(column.title, FIELDS[column.field][1])
+        if said and column.unit not in said:
+            out.append(
+                f"the column '{column.title}' says {said[0]} itself, and the map says "
+                f"{column.unit}: which is it?"
+            )
+    return out
 
 
 def read_rows(path: Path, columns: ColumnMap) -> tuple[list[ResultRow], list[str]]:
@@ -661,16 +726,26 @@ def match_by_order(
 # -- can that be? --------------------------------------------------------------------------------
 
 
-def doubts(pairs: Sequence[tuple[Mapping[str, Any], float | None]], mount: str | None) -> list[str]:
+def doubts(
+    pairs: Sequence[tuple[Mapping[str, Any], float | None]],
+    mount: str | None,
+    *,
+    before: Sequence[Mapping[str, Any]] = (),
+    own: Sequence[tuple[Mapping[str, Any], float | None]] = (),
+) -> list[str]:
     """Say what looks as if it were in another unit, one sentence each; none if all is well.
 
     Parameters
     ----------
     pairs : sequence of (mapping, float or None)
-        Results as kept, and the swing's peak rate in deg/s.
+        Results as they would be kept, and the swing's peak rate in deg/s.
     mount : str or None
+    before : sequence of mapping
+        What is kept of the same swings so far, one a pair; empty mappings where nothing is.
+    own : sequence of (mapping, float or None)
+        The same player's results with the same club and mount in other sessions, and peak rates.
     """
-    out = []
+    out = [*_against_before(pairs, before), *_against_own(pairs, own)]
     for name in RESULT_FIELDS:
         values = [result[name] for result, _ in pairs if name in result]
         low, high = PLAUSIBLE[name]
@@ -706,5 +781,57 @@ def doubts(pairs: Sequence[tuple[Mapping[str, Any], float | None]], mount: str |
                 f"for the peak rate that was measured the club's speed is too "
                 f"{'high' if middle > high else 'low'} (as at the end of {middle:.1f} m, where "
                 f"{low:g} to {high:g} m is usual): is it in another unit?"
+            )
+    return out
+
+
+_SPEEDS: Final = {"club_speed_m_s": "the club's speed", "ball_speed_m_s": "the ball's speed"}
+
+
+def _against_before(
+    pairs: Sequence[tuple[Mapping[str, Any], float | None]], before: Sequence[Mapping[str, Any]]
+) -> list[str]:
+    """Compare speeds with those that would be replaced."""
+    out = []
+    for name, words in _SPEEDS.items():
+        both = [
+            (result[name], was[name])
+            for (result, _), was in zip(pairs, before, strict=False)
+            if result.get(name) and was.get(name)
+        ]
+        if not both:
+            continue
+        ratio = statistics.median(new / old for new, old in both)
+        if not 1.0 / OWN_FACTOR <= ratio <= OWN_FACTOR:
+            new, old = (statistics.median(values) for values in zip(*both, strict=True))
+            out.append(
+                f"{words} that is kept of the same swings is {old:.1f} m/s, and it would be "
+                f"{new:.1f} m/s: is it in another unit?"
+            )
+    return out
+
+
+def _against_own(
+    pairs: Sequence[tuple[Mapping[str, Any], float | None]],
+    own: Sequence[tuple[Mapping[str, Any], float | None]],
+) -> list[str]:
+    """Compare speeds, for the peak rate that was measured, with the player's other sessions."""
+    out = []
+    for name, words in _SPEEDS.items():
+
+        def factors(
+            of: Sequence[tuple[Mapping[str, Any], float | None]], name: str = name
+        ) -> list[float]:
+            return [result[name] / rate for result, rate in of if result.get(name) and rate]
+
+        now, earlier = factors(pairs), factors(own)
+        # A single ball may well be slow: it was hit off the middle.
+        if len(earlier) < LEAST_OWN or len(now) < (1 if name == "club_speed_m_s" else 3):
+            continue
+        ratio = statistics.median(now) / statistics.median(earlier)
+        if not 1.0 / OWN_FACTOR <= ratio <= OWN_FACTOR:
+            out.append(
+                f"for the peak rate that was measured {words} is {ratio:.2g} times what it is in "
+                f"{len(earlier)} results of this player's other sessions: is it in another unit?"
             )
     return out

@@ -12,6 +12,7 @@ import dataclasses
 import hashlib
 import json
 import os
+import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -26,9 +27,18 @@ from review.liberrors import (
     BrokenLibraryError,
     ChoiceError,
     LibraryError,
+    NamesakeError,
     NoSuchError,
 )
-from review.people import PlanRecord, Player, Reference, Registry, clean_name, now_utc
+from review.people import (
+    Identities,
+    PlanRecord,
+    Player,
+    Reference,
+    Registry,
+    clean_name,
+    now_utc,
+)
 from review.store import COLUMNS, MEASURED, NUMBERS, Store
 from sensor.annotations import (
     FORGOTTEN,
@@ -69,6 +79,10 @@ Array = npt.NDArray[Any]
 
 LIBRARY_FILE: Final = "library.db"
 SOURCES_FILE: Final = "sources.json"
+NO_FOLDER: Final = "is not a folder: make a recording of a file with 'import'"
+
+EARLIER_S: Final = 86_400.0
+"""A session that begins more than a day from now has a wrong date: time zones are within a day."""
 
 STANDARD_COLUMNS: Final = (
     "session",
@@ -333,7 +347,7 @@ def find_recordings(folder: Path) -> list[Path]:
     if (folder / SESSION_FILE).is_file():
         return [folder]
     if not folder.is_dir():
-        raise LibraryError(folder, "is not a folder: make a recording of a file with 'import'")
+        raise LibraryError(folder, NO_FOLDER)
 
     def fail(error: OSError) -> None:
         raise LibraryError(folder, f"cannot be read: {describe_os_error(error)}") from error
@@ -439,6 +453,7 @@ class Library:
     ) -> None:
         self.home = Path(home)
         self.people = Registry(self.home)
+        self._identities = Identities(self.home)
         self._remeasure = remeasure
         self._analysis_version = analysis_version
         try:
@@ -497,12 +512,38 @@ class Library:
             ) from error
 
     def remember(self, folders: Iterable[Path]) -> None:
-        """Keep where recordings come from, so that they are found again."""
+        """Keep where recordings come from, so that they are found again.
+
+        Raises
+        ------
+        LibraryError
+            One of them is no folder; none is kept then.
+        """
+        new = [Path(folder).resolve() for folder in folders]
+        for folder in new:
+            if not folder.is_dir():
+                raise LibraryError(folder, NO_FOLDER)
         # The database's one writer is also the one who may change this file.
         with self._store.writing():
             known = self.sources()
-            new = [Path(folder).resolve() for folder in folders]
             self._write_sources([*known, *(f for f in dict.fromkeys(new) if f not in known)])
+
+    def forget_source(self, folder: Path) -> None:
+        """Look in a folder no more; the sessions that came from it stay.
+
+        Raises
+        ------
+        NoSuchError
+            Recordings aren't looked for there.
+        """
+        wanted = {Path(folder).absolute(), Path(folder).resolve()}
+        with self._store.writing():
+            known = self.sources()
+            left = [one for one in known if one not in wanted]
+            if len(left) == len(known):
+                there = ", ".join(map(str, known)) or "there are none"
+                raise NoSuchError(f"{folder}: isn't one of the folders that are known: {there}")
+            self._write_sources(left)
 
     def _write_sources(self, folders: Sequence[Path]) -> None:
         text = json.dumps({"version": 1, "folders": [str(f) for f in folders]}, indent=1)
@@ -621,7 +662,12 @@ class Library:
         with self._store.writing():
             # Under the writer's lock, so that two processes don't both make a new player of a name.
             people = self._resolve(analyzed, said)
-            return self._put(analyzed, said, annotated, people)
+            kept = self._put(analyzed, said, annotated, people)
+            if kept == "kept":
+                told = {clean_name(name) for name in said.identities()}
+                found = {n: p.id for n, p in people.items() if p is not None and n not in told}
+                self._identities.keep(analyzed.id, found)
+            return kept
 
     def _put(
         self,
@@ -671,21 +717,7 @@ class Library:
 
     def _resolve(self, analyzed: Analyzed, said: Annotations) -> dict[str, Player | None]:
         """Find, or make, the player of every name; None: not to be kept."""
-        players = self.people.all()
-        identities = {clean_name(name): who for name, who in said.identities().items()}
-        out: dict[str, Player | None] = {}
-        new: list[str] = []
-        for name in _names(analyzed, said):
-            who = identities.get(name)
-            if who == FORGOTTEN:
-                out[name] = None
-                continue
-            told = next((p for p in players if p.id == who), None)
-            player = told or self.people.named(name, players)
-            if player is None:
-                new.append(name)
-            else:
-                out[name] = player
+        out, new = self._look_up(analyzed, said)
         hands = {
             clean_name(s["player"]): s.get("handedness")
             for _, _, s in analyzed.segments
@@ -695,6 +727,54 @@ class Library:
             # Only now that no name was ambiguous: a refused recording leaves no players behind.
             out[name] = self.people.add(name, handedness=hands.get(name))
         return out
+
+    def _look_up(
+        self, analyzed: Analyzed, said: Annotations
+    ) -> tuple[dict[str, Player | None], list[str]]:
+        """Find the player of every name (None: not to be kept), and the names of nobody yet.
+
+        What people said counts first, then whom the name was found to be when the recording was
+        taken in, and only then who is called so now.
+        """
+        players = self.people.all()
+        by_id = {player.id: player for player in players}
+        identities = {clean_name(name): who for name, who in said.identities().items()}
+        kept = self._identities.of(analyzed.id)
+        out: dict[str, Player | None] = {}
+        new: list[str] = []
+        for name in _names(analyzed, said):
+            who = identities.get(name)
+            if who == FORGOTTEN:
+                out[name] = None
+                continue
+            player = by_id.get(who or "") or by_id.get(kept.get(name, ""))
+            if player is None:
+                try:
+                    player = self.people.named(name, players)
+                except NamesakeError:
+                    player = by_id.get(self._known_before(analyzed.id, name))
+                    if player is None:
+                        raise
+            if player is None:
+                new.append(name)
+            else:
+                out[name] = player
+        return out, new
+
+    def _known_before(self, session_id: str, name: str) -> str:
+        """Id of the player that the database has for a name; empty if none."""
+        rows = self._store.segments(session_id)
+        found = {r["player_id"] for r in rows if r["player"] and clean_name(r["player"]) == name}
+        return str(found.pop() or "") if len(found) == 1 else ""
+
+    def check_names(self, session_id: str, said: Annotations) -> None:
+        """Refuse words that name somebody who could be several, before they are kept.
+
+        Raises
+        ------
+        ChoiceError
+        """
+        self._look_up(self.analyzed(session_id), said)
 
     def refresh(self, session_id: str) -> None:
         """Read a session's annotations anew; what was measured stays.
@@ -744,6 +824,7 @@ class Library:
         path = self.path_of(session_id)
         with change_annotations(path) as said:
             yield said
+            self.check_names(session_id, said)
         self.refresh(session_id)
 
     def annotate(self, session_id: str, seq: int, **values: Any) -> None:
@@ -1135,6 +1216,20 @@ class Library:
         """Return how many swings a player made a week or a day; periods without are left out."""
         return [VolumeRow(**row) for row in self._store.volume(player_id, by=by)]
 
+    def mixed_hands(self, player_id: str | None = None) -> list[str]:
+        """Say where right- and left-handed swings of one player, club and mount lie together.
+
+        One sentence each. What is told of such a setting takes them together.
+        """
+        return [
+            f"{row['name']}, {row['club'] or 'club not said'}, "
+            f"{row['mount'] or 'mount not said'}: {_count(row['right_n'], 'right-handed swing')} "
+            f"and {_count(row['left_n'], 'left-handed swing')} are taken together, so what is told "
+            "of them holds for neither side: 'unhurried library add SESSION --as NAME=PLAYER' with "
+            "a new player's name takes the sessions of one side apart"
+            for row in self._store.mixed_hands(player_id)
+        ]
+
     def totals(self) -> dict[str, float]:
         """Return how many players, sessions, swings, missing recordings, and seconds in all."""
         return dict(self._store.totals())
@@ -1161,6 +1256,7 @@ class Library:
         known = self._store.known_sessions()
         elsewhere: dict[str, list[Path]] = {}
         unreachable = set()
+        broken = set()
         roots = [*self.sources(), *(Path(row["path"]).parent for row in known.values())]
         for folder in dict.fromkeys(roots):
             try:
@@ -1172,13 +1268,18 @@ class Library:
                 try:
                     found = read_session(path).id
                 except SensorError as error:
-                    out.append(Finding("broken", str(error)))
+                    broken.add(str(error))
                     continue
                 places = elsewhere.setdefault(found, [])
                 if path not in places:
                     places.append(path)
+        out += [Finding("broken", text) for text in sorted(broken)]
         out += [
-            Finding("unreachable", f"{folder}: recordings came from here, and it isn't there now")
+            Finding(
+                "unreachable",
+                f"{folder}: recordings came from here, and it isn't there now: where it will not "
+                f"come back, 'unhurried library forget {folder}' looks there no more",
+            )
             for folder in sorted(unreachable & set(self.sources()))
         ]
         for session_id, row in known.items():
@@ -1230,6 +1331,13 @@ class Library:
                 )
             )
         for session in self.sessions():
+            if session.start_s > time.time() + EARLIER_S:
+                text = (
+                    f"{session.path}: session {session.id[:8]} has the date {session.day}, which "
+                    "is still to come: the clock was wrong when it was recorded, and it counts as "
+                    "the latest one"
+                )
+                out.append(Finding("future", text, session.id))
             if session.lost_words:
                 text = (
                     f"{session.path}: {_count(len(session.lost_words), 'word')} that people added "
@@ -1240,6 +1348,7 @@ class Library:
             place = elsewhere[session_id][0]
             if not self._only_forgotten(place):
                 out.append(Finding("new", f"{place}: isn't in the library yet"))
+        out += [Finding("hands", text) for text in self.mixed_hands()]
         for player in self.people.all():
             if player.child and not player.consent:
                 text = f"{player.name} is a child, and nobody's consent is noted"
@@ -1329,6 +1438,8 @@ class Library:
                 for session in sessions:
                     if session.path not in removal.shared:
                         self._store.remove_session(session.id)
+        with self._store.writing():
+            self._identities.forget(player.id)
         self.people.remove(player.id)
         return removal
 
@@ -1340,6 +1451,8 @@ class Library:
             for row in self.segments(session.id)
             if row["player_id"] == player.id and row["player"]
         ]
+        kept = self._identities.of(session.id)
+        names += [name for name, who in kept.items() if who == player.id]
         spans = [self.span(session.id, seq)[0] for seq in keys]
         with change_annotations(session.path) as said:
             if whole:

@@ -10,6 +10,7 @@ import contextlib
 import dataclasses
 import json
 import math
+import os
 import unicodedata
 import uuid
 from collections.abc import Callable, Iterable, Mapping
@@ -29,10 +30,11 @@ from sensor.errors import RecordingError
 from sensor.output import describe_os_error, whole_file
 from sensor.session import HANDS, MOUNTS
 
-__all__ = ["PlanRecord", "Player", "Reference", "Registry", "clean_name", "now_utc"]
+__all__ = ["Identities", "PlanRecord", "Player", "Reference", "Registry", "clean_name", "now_utc"]
 
 PLAYER_VERSION: Final = 1
 LONGEST_NAME: Final = 200
+IDENTITIES_FILE: Final = "identities.jsonl"
 
 
 def now_utc() -> str:
@@ -439,6 +441,104 @@ class Registry:
                 )
         there = ", ".join(p.name for p in players[:12]) or "there are none yet"
         raise NoSuchError(f"there is no player '{wanted}' (players: {there})")
+
+
+class Identities:
+    """Whom a name in a recording was found to be when the recording was first taken in.
+
+    Kept in the home, one line a name, so that a player who is later given the same name changes
+    nothing for recordings that are known already, also when the database is made anew. What people
+    say (the annotations' identities) counts more.
+
+    Parameters
+    ----------
+    home : Path
+    """
+
+    def __init__(self, home: Path) -> None:
+        self.path = home / IDENTITIES_FILE
+        self._read_at: tuple[int, int, int] | None = None
+        self._known: dict[str, dict[str, str]] = {}
+
+    def of(self, recording: str) -> dict[str, str]:
+        """Return the players' ids by name of one recording.
+
+        Raises
+        ------
+        LibraryError
+            The file cannot be read.
+        """
+        try:
+            facts = self.path.stat()
+            at = (facts.st_ino, facts.st_size, facts.st_mtime_ns)
+            if at != self._read_at:
+                self._known = self._read(self.path.read_text(encoding="utf-8", errors="replace"))
+                self._read_at = at
+        except FileNotFoundError:
+            self._known, self._read_at = {}, None
+        except OSError as error:
+            raise LibraryError(self.path, f"cannot be read: {describe_os_error(error)}") from error
+        return dict(self._known.get(recording, {}))
+
+    @staticmethod
+    def _read(text: str) -> dict[str, dict[str, str]]:
+        out: dict[str, dict[str, str]] = {}
+        for line in text.splitlines():
+            # A line that was cut off when the computer went down counts as not written.
+            with contextlib.suppress(ValueError, KeyError, TypeError):
+                one = json.loads(line)
+                recording, name, player = one["recording"], one["name"], one["player"]
+                out.setdefault(str(recording), {})[str(name)] = str(player)
+        return out
+
+    def keep(self, recording: str, found: Mapping[str, str]) -> None:
+        """Add what isn't known yet. Only the database's one writer may call this.
+
+        Raises
+        ------
+        LibraryError
+            The operating system refused.
+        """
+        known = self.of(recording)
+        new = {name: player for name, player in found.items() if known.get(name) != player}
+        if not new:
+            return
+        lines = [_line(recording, name, player) for name, player in new.items()]
+        try:
+            with self.path.open("ab+") as file:
+                if file.tell():
+                    file.seek(-1, os.SEEK_END)
+                    if file.read(1) != b"\n":
+                        lines.insert(0, "\n")
+                file.write("".join(lines).encode())
+                file.flush()
+                os.fsync(file.fileno())
+        except OSError as error:
+            raise LibraryError(
+                self.path, f"cannot be written: {describe_os_error(error)}"
+            ) from error
+
+    def forget(self, player_id: str) -> None:
+        """Remove all that is kept of a player who is deleted."""
+        self.of("")
+        lines = [
+            _line(recording, name, player)
+            for recording, names in self._known.items()
+            for name, player in names.items()
+            if player != player_id
+        ]
+        if not self._known:
+            return
+        try:
+            with whole_file(self.path, overwrite=True) as file:
+                file.write("".join(lines).encode())
+        except RecordingError as error:
+            raise LibraryError(error.path, error.problem) from error
+
+
+def _line(recording: str, name: str, player: str) -> str:
+    entry = {"recording": recording, "name": name, "player": player}
+    return json.dumps(entry, ensure_ascii=False) + "\n"
 
 
 def label(player: Player) -> str:

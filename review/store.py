@@ -703,6 +703,19 @@ class Store:
             {"player": player_id},
         )
 
+    def mixed_hands(self, player_id: str | None = None) -> list[Row]:
+        """Return each player, club and mount whose counted swings are of both hands."""
+        return self._rows(
+            """SELECT p.id AS player, p.name AS name, t.club, t.mount,
+            count(*) FILTER (WHERE s.handedness = 'right') AS right_n,
+            count(*) FILTER (WHERE s.handedness = 'left') AS left_n
+            FROM swings s JOIN sets t ON t.key = s.set_key JOIN players p ON p.key = t.player_key
+            WHERE s.excluded IS NULL AND (:player IS NULL OR p.id = :player)
+            GROUP BY p.key, t.club, t.mount HAVING right_n > 0 AND left_n > 0
+            ORDER BY p.name, p.id, t.club, t.mount""",
+            {"player": player_id},
+        )
+
     def summaries(self, where: Mapping[str, Any], measures: Sequence[str]) -> list[Row]:
         """Return middle and spread by session, set, kind and measure, in the order of time."""
         sql, values = _where(where)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,9 +16,9 @@ from unhurried.options import ParamType
 
 if TYPE_CHECKING:
     from review.library import Library
-    from sensor.annotations import SwingSpan
+    from sensor.annotations import Annotations, SwingSpan
 
-__all__ = ["Located", "SessionName", "SwingName", "locate", "spans_of"]
+__all__ = ["Located", "SessionName", "SwingName", "locate", "saying", "spans_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,3 +134,34 @@ def span_at(library: Library, found: Located, name: SwingName) -> tuple[SwingSpa
             return span, rate_hz
     there = f"it has {len(spans)}" if spans else "none was found in it"
     raise CommandError(f"{found.path}: there is no swing #{name.number}: {there}")
+
+
+@contextlib.contextmanager
+def saying(library: Library, found: Located) -> Iterator[Annotations]:
+    """Give a recording's annotations to change; then the library knows them too.
+
+    What cannot be taken in is refused before anything is kept.
+
+    Raises
+    ------
+    CommandError
+        What was said is kept, but the library could not read it.
+    AnnotationError, ChoiceError, SensorError, LibraryError
+        Nothing was kept.
+    """
+    from review.errors import ReviewError
+    from sensor.annotations import change_annotations
+    from sensor.errors import SensorError
+
+    with change_annotations(found.path) as said:
+        yield said
+        if found.known:
+            library.check_names(found.id, said)
+    if found.known:
+        try:
+            library.refresh(found.id)
+        except (ReviewError, SensorError) as error:
+            raise CommandError(
+                f"{found.path}: this is kept, but the library could not read it yet: "
+                f"'unhurried library update' does ({error})"
+            ) from error

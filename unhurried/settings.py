@@ -90,7 +90,9 @@ SETTINGS: Final = (
         name="units",
         default="metric",
         choices=("metric", "imperial"),
-        help="Speeds and distances in m/s and m, or in mph and yards.",
+        help="Club's and ball's speeds and distances in m/s and m, or in mph and yards: on the "
+        "page, in `results`, `library show` and `report`, and the story's head speed. Other "
+        "sentences, and files, stay in m/s and m.",
     ),
     Setting(
         name="tone_level",

@@ -27,6 +27,7 @@ from review.ballresults import (
     recall_map,
     remember_map,
     suggest_map,
+    title_doubts,
 )
 from review.liberrors import LibraryError, ResultsError
 from sensor.annotations import RESULT_FIELDS
@@ -317,6 +318,51 @@ def test_a_speed_in_the_wrong_unit_is_noticed_against_the_rate(mount: str) -> No
     assert any("another unit" in line for line in doubts([(wrong, rate)] * 3, mount))
     slow = {"club_speed_m_s": 38.0 * 0.3048}
     assert any("too low" in line for line in doubts([(slow, rate)] * 3, mount))
+
+
+def test_a_speed_is_compared_with_the_player_s_other_sessions() -> None:
+    own = [
+        ({"club_speed_m_s": 0.045 * rate}, rate) for rate in (960.0, 1000.0, 1040.0, 980.0, 990.0)
+    ]
+    assert doubts([({"club_speed_m_s": 43.0}, 950.0)], "wrist", own=own) == []
+    # mph taken for km/h: 96 mph is 43 m/s, and would be kept as 27 m/s, which a wrist could be.
+    wrong = {"club_speed_m_s": 43.0 * 0.44704**-1 / 3.6}
+    assert doubts([(wrong, 950.0)], "wrist") == []
+    (line,) = doubts([(wrong, 950.0)], "wrist", own=own)
+    assert "0.63 times what it is in 5 results of this player's other sessions" in line
+    # Too little to compare with, or nothing measured: no doubt is made up.
+    assert doubts([(wrong, 950.0)], "wrist", own=own[:4]) == []
+    assert doubts([(wrong, None)], "wrist", own=own) == []
+
+
+def test_one_slow_ball_is_no_other_unit_but_three_are_asked_about() -> None:
+    own = [({"ball_speed_m_s": 60.0}, 1000.0)] * 6
+    slow = ({"ball_speed_m_s": 37.0}, 1000.0)
+    assert doubts([slow], "wrist", own=own) == []
+    assert any("the ball's speed" in line for line in doubts([slow] * 3, "wrist", own=own))
+
+
+def test_a_speed_is_compared_with_what_it_would_replace() -> None:
+    before = [{"club_speed_m_s": 43.0}, {}]
+    new = [({"club_speed_m_s": 26.7}, None), ({"club_speed_m_s": 27.0}, None)]
+    (line,) = doubts(new, None, before=before)
+    assert "kept of the same swings is 43.0 m/s, and it would be 26.7 m/s" in line
+    assert doubts([({"club_speed_m_s": 42.0}, None), new[1]], None, before=before) == []
+
+
+def test_a_unit_in_the_title_is_held_against_the_map() -> None:
+    header = ["Head speed (mph)", "Carry", "Toe in mm"]
+    asked = parse_map("club-speed=Head speed (mph):km/h, carry=Carry:yd, strike-toe=#3:mm", header)
+    (line,) = title_doubts(asked)
+    assert "the column 'Head speed (mph)' says mph itself, and the map says km/h" in line
+    assert title_doubts(parse_map("club-speed=#1:mph, strike-toe=#3:in", header)) == []
+
+
+def test_a_clock_is_suggested_by_its_title_or_by_its_look() -> None:
+    assert suggest_map(["Clock", "Carry (m)"]) == "time=Clock, carry=Carry (m):m"
+    assert suggest_map(["When", "Carry (m)"], ["18:30:05", "150"]) == "carry=Carry (m):m, time=When"
+    assert suggest_map(["Time of flight", "Carry (m)"], ["6.1", "150"]) == "carry=Carry (m):m"
+    assert suggest_map(["Kind", "Carry (m)"], ["x:y", "150"]) == "carry=Carry (m):m"
 
 
 def test_ball_and_club_in_different_units_are_noticed() -> None:

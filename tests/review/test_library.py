@@ -41,7 +41,7 @@ from review.liberrors import (
     NoSuchError,
 )
 from review.library import Library, find_recordings
-from review.people import Player, Reference
+from review.people import Identities, Player, Reference
 from sensor.annotations import change_annotations, read_annotations
 from sensor.errors import RecordingError
 from sensor.layout import ANNOTATIONS_FILE
@@ -377,6 +377,114 @@ def test_a_renamed_player_is_still_known_by_the_old_name(library: Library, tmp_p
     assert [(p.name, p.sessions) for p in library.players()] == [("Ida Berg", 2)]
 
 
+def test_a_later_namesake_changes_nothing_for_what_is_known(
+    library: Library, tmp_path: Path
+) -> None:
+    one = analyzed(make_recording(tmp_path / "s1", 1))
+    library.put(one)
+    ida = library.player("Ida")
+    seq = one.swings[0].span.seq
+    library.save_player(library.people.add("Ida", note="another one"))
+    library.annotate(one.id, seq, felt={"time": "rushed"})
+    library.put(one)
+    assert library.swing(one.id, seq=seq).player == ida.id
+    # Also in a library that is made anew from nothing.
+    library.close()
+    for name in ("library.db", "library.db-wal", "library.db-shm"):
+        (library.home / name).unlink(missing_ok=True)
+    with Library(library.home) as anew:
+        anew.put(one)
+        assert [s.players for s in anew.sessions(player=ida.id)] == [("Ida",)]
+        # A recording that is new is asked about, as before.
+        with pytest.raises(NamesakeError):
+            anew.put(analyzed(make_recording(tmp_path / "s2", 2)))
+        # What people say counts more than whom it was taken for.
+        other = next(p for p in anew.people.all() if p.id != ida.id)
+        anew.put(one, known_as={"Ida": other.id})
+        assert anew.sessions(player=ida.id) == []
+
+
+def test_a_library_from_before_identities_were_kept_stays_as_it_is(
+    library: Library, tmp_path: Path
+) -> None:
+    one = analyzed(make_recording(tmp_path / "s1", 1))
+    library.put(one)
+    (library.home / "identities.jsonl").unlink()
+    ida = library.player("Ida")
+    library.save_player(library.people.add("Ida"))
+    library.put(one)
+    assert len(library.sessions(player=ida.id)) == 1
+
+
+def test_words_that_name_one_of_several_are_refused_before_they_are_kept(
+    library: Library, tmp_path: Path
+) -> None:
+    one = analyzed(make_recording(tmp_path / "s1", 1))
+    library.put(one)
+    for note in ("tall", "small"):
+        library.save_player(library.people.add("Nils", note=note))
+    with pytest.raises(NamesakeError):
+        library.annotate(one.id, one.swings[0].span.seq, player="Nils")
+    assert not (tmp_path / "s1" / ANNOTATIONS_FILE).exists()
+    assert library.check() == []
+
+
+def test_identities_survive_a_line_that_was_cut_off(tmp_path: Path) -> None:
+    kept = Identities(tmp_path)
+    kept.keep("r1", {"Ida": "a", "Zoë": "b"})
+    kept.keep("r1", {"Ida": "a"})
+    assert kept.path.read_text(encoding="utf-8").count("\n") == 2
+    kept.path.write_bytes(kept.path.read_bytes()[:-9])
+    assert Identities(tmp_path).of("r1") == {"Ida": "a"}
+    kept.keep("r2", {"Nils": "c"})
+    assert Identities(tmp_path).of("r1") == {"Ida": "a"}
+    assert Identities(tmp_path).of("r2") == {"Nils": "c"}
+    kept.forget("a")
+    assert b'"Ida"' not in kept.path.read_bytes()
+    assert kept.of("r2") == {"Nils": "c"}
+
+
+def test_left_and_right_of_one_setting_are_told(library: Library, tmp_path: Path) -> None:
+    right, left = ({"player": "Ida", "club": "7 iron", "handedness": h} for h in ("right", "left"))
+    library.put(analyzed(make_recording(tmp_path / "s1", 1), 5, segments=((0, 0.0, right),)))
+    assert library.mixed_hands() == []
+    library.put(analyzed(make_recording(tmp_path / "s2", 2), 3, segments=((0, 0.0, left),)))
+    ida = library.player("Ida").id
+    (text,) = library.mixed_hands(ida)
+    assert text.startswith("Ida, 7 iron, wrist: 5 right-handed swings and 3 left-handed swings")
+    assert [f.text for f in library.check() if f.kind == "hands"] == [text]
+
+
+def test_check_tells_a_date_to_come_and_a_broken_recording_once(
+    library: Library, tmp_path: Path
+) -> None:
+    (tmp_path / "all").mkdir()
+    path = make_recording(tmp_path / "all" / "s1", 1, start="2131-05-01T10:00:00+02:00")
+    library.put(analyzed(path))
+    (tmp_path / "all" / "bad").mkdir()
+    (tmp_path / "all" / "bad" / "session.json").write_text("{", encoding="utf-8")
+    library.remember([tmp_path])
+    findings = library.check()
+    assert [f.kind for f in findings] == ["broken", "future"]
+    assert "2131-05-01, which is still to come" in findings[1].text
+
+
+def test_only_folders_are_remembered_and_can_be_forgotten(library: Library, tmp_path: Path) -> None:
+    (tmp_path / "all").mkdir()
+    (tmp_path / "x.csv").write_text("a", encoding="utf-8")
+    with pytest.raises(LibraryError, match="is not a folder"):
+        library.remember([tmp_path / "all", tmp_path / "x.csv"])
+    assert library.sources() == []
+    library.remember([tmp_path / "all"])
+    (tmp_path / "all").rmdir()
+    (finding,) = library.check()
+    assert "library forget" in finding.text
+    library.forget_source(tmp_path / "all")
+    assert library.check() == []
+    with pytest.raises(NoSuchError, match="isn't one of the folders"):
+        library.forget_source(tmp_path / "all")
+
+
 def test_a_player_is_found_by_id_or_unique_name_and_otherwise_listed(library: Library) -> None:
     ida = library.people.add("Ida Berg")
     library.people.add("Nils")
@@ -566,6 +674,7 @@ def test_deleting_a_player_removes_all_and_a_rebuild_does_not_bring_it_back(
     for name in ("library.db", "library.db-wal"):
         file = library.home / name
         assert not file.exists() or b"Ida" not in file.read_bytes()
+    assert b"Ida" not in (library.home / "identities.jsonl").read_bytes()
     assert library.put(analyzed(own)) == "forgotten"
     assert library.put(both) == "kept"
     assert [(p.name, p.swings) for p in library.players()] == [("Nils", 2)]

@@ -205,6 +205,88 @@ def test_namesakes_are_refused_with_what_to_do_and_told_with_as(run: Run, glove:
     assert run("library", "add", glove, "--as", "Ameyo")[0] == 2
 
 
+def test_a_later_namesake_changes_nothing(run: Run, glove: Path) -> None:
+    run("library", "add", glove)
+    run("library", "player", "Ameyo", "--new")
+    code, out, err = run("felt", f"{glove}#3", "--time", "rushed")
+    assert (code, out, err) == (0, "glove#3: time rushed\n", "")
+    assert "rushed" in run("felt", glove)[1]
+    for command in ("update", "rebuild"):
+        code, _, err = run("library", command)
+        assert (code, err) == (0, "")
+    for file in Path("home").glob("library.db*"):
+        file.unlink()
+    code, out, err = run("library", "rebuild")
+    assert (code, "1 session measured" in out, err) == (0, True, "")
+    assert "rushed" in run("felt", glove)[1]
+
+
+def test_what_is_kept_but_cannot_be_read_is_told_as_kept(
+    run: Run, glove: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from review.liberrors import BusyLibraryError
+
+    run("library", "add", glove)
+
+    def busy(self: Library, session_id: str) -> None:
+        raise BusyLibraryError(self.home / "library.db", "is busy")
+
+    monkeypatch.setattr(Library, "refresh", busy)
+    code, _, err = run("felt", f"{glove}#3", "--time", "rushed")
+    assert code == 1
+    assert "this is kept, but" in err
+    assert "library update" in err
+    monkeypatch.undo()
+    assert read_annotations(glove).swing_keys() != []
+
+
+def test_left_and_right_sessions_of_one_setting_are_remarked(
+    run: Run, glove: Path, tmp_path: Path
+) -> None:
+    run("library", "add", glove)
+    other = Path(shutil.copytree(glove, tmp_path / "all" / "other"))
+    document = json.loads((other / "session.json").read_text())
+    document["id"] = "7d1f4c1e-52a5-4b8e-9f0a-0f3f5b1c2d3e"
+    assert document["handedness"] == "right"
+    document["handedness"] = "left"
+    (other / "session.json").write_text(json.dumps(document))
+    markers = other / "markers.jsonl"
+    markers.write_text(markers.read_text().replace('"right"', '"left"'))
+    code, _, err = run("library", "add", other)
+    assert (code, "right-handed swings and" in err, "taken together" in err) == (0, True, True)
+    assert "taken together" in " ".join(run("library", "list", "Ameyo")[1].split())
+    assert "taken together" in " ".join(run("library", "check")[1].split())
+    # What it says to do takes them apart.
+    assert run("library", "add", other, "--as", "Ameyo=Ameyo left")[0] == 0
+    assert "taken together" not in run("library", "list", "Ameyo")[1]
+
+
+def test_as_with_a_name_that_nobody_has_is_told(run: Run, glove: Path) -> None:
+    code, out, err = run("library", "add", glove, "--as", "Nemo=Ida Berg")
+    assert (code, "1 session measured" in out) == (1, True)
+    assert "nobody is called 'Nemo'" in err
+    assert "'Ameyo'" in err
+    assert "Ida Berg" not in run("library", "list")[1]
+
+
+def test_a_file_is_refused_and_not_remembered_and_a_folder_can_be_forgotten(
+    run: Run, glove: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "x.csv").write_text("a")
+    assert run("library", "add", "x.csv")[0] == 1
+    assert run("library", "rebuild", "x.csv")[0] == 1
+    assert run("library", "check")[0] == 0
+    (tmp_path / "away").mkdir()
+    run("library", "add", "away")
+    (tmp_path / "away").rmdir()
+    code, out, _ = run("library", "check")
+    assert (code, "library forget" in out) == (1, True)
+    assert "library forget" in run("library", "update")[2]
+    assert run("library", "forget", "away")[0] == 0
+    assert run("library", "check")[0] == 0
+    assert run("library", "forget", "away")[0] == 1
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="terminals are made by POSIX means")
 def test_at_a_terminal_it_is_asked_who_is_meant_and_whether_to_delete(
     run: Run, glove: Path
@@ -418,6 +500,91 @@ def test_a_speed_in_another_unit_is_asked_about(run: Run, glove: Path) -> None:
     assert run("results", "add", f"{glove}#2", "--club-speed-m-s", "105", "--sure")[0] == 0
 
 
+def test_results_are_listed_in_the_units_of_the_setting_with_all_else(
+    run: Run, glove: Path
+) -> None:
+    run("library", "add", glove)
+    run("results", "add", f"{glove}#2", "--carry-yd", "160", "--other", "ball=old")
+    run("settings", "units=imperial")
+    out = run("results", "list", glove)[1]
+    assert out.splitlines()[0].split()[-3:] == ["carry", "yd", "other"]
+    assert out.splitlines()[1].split()[-3:] == ["160.0", "ball", "old"]
+    assert "carry 170.0 yd" in run("results", "add", f"{glove}#2", "--carry-yd", "170")[1]
+    assert "ball, yd" in run("library", "show", glove)[1]
+    # What doesn't fit is named.
+    options = ("--ball-speed-mph", "--club-speed-mph", "--total-yd", "--offline-yd")
+    more = [word for option, value in zip(options, ("120", "88", "180", "3"), strict=True)
+            for word in (option, value)]  # fmt: skip
+    run("results", "add", f"{glove}#2", *more, "--attack-deg", "2", "--strike-toe-mm", "3")
+    out = run("results", "list", glove)[1]
+    assert "club mph" in out
+    assert "Not shown for want of room: attack deg, toe mm" in " ".join(out.split())
+    assert "ball old" in out
+
+
+def test_the_result_of_a_rehearsal_is_remarked(run: Run, glove: Path) -> None:
+    run("library", "add", glove)
+    with Library(Path("home")) as library:
+        table = library.swings(columns=("number", "kind"))
+    kinds = dict(zip(table["kind"].tolist(), table["number"].tolist(), strict=True))
+    code, _, err = run("results", "add", f"{glove}#{kinds['rehearsal']}", "--carry-m", "150")
+    assert (code, f"#{kinds['rehearsal']}: a rehearsal as far as is known" in err) == (0, True)
+    assert run("results", "add", f"{glove}#{kinds['strike']}", "--carry-m", "150")[2] == ""
+
+
+def test_an_import_in_a_wrong_unit_is_asked_about(run: Run, glove: Path, tmp_path: Path) -> None:
+    run("library", "add", glove)
+    lines = [
+        ",".join([line.split(",")[0], str(88 + k)]) for k, line in enumerate(shots(glove, 9.0))
+    ]
+    file = tmp_path / "shots.csv"
+    file.write_text("\n".join(["Clock,Head speed (mph)", *lines]) + "\n")
+    code, _, err = run("results", "import", glove, file)
+    assert (code, '--map "time=Clock, club-speed=Head speed (mph):mph"' in err) == (1, True)
+    wrong = "time=Clock, club-speed=Head speed (mph):km/h"
+    code, _, err = run("results", "import", glove, file, "--map", wrong, "--keep")
+    assert (code, "says mph itself" in err) == (1, True)
+    assert not (glove / "annotations.json").exists()
+    right = "club-speed=Head speed (mph):mph, time=Clock"
+    assert run("results", "import", glove, file, "--map", right, "--keep")[0] == 0
+    # The map in use is said, and so is one that takes its place; the words are kept all the same.
+    code, _, err = run("results", "import", glove, file)
+    assert (code, f'as the last time: --map "{right}"' in err) == (0, True)
+    code, _, err = run("results", "import", glove, file, "--map", wrong, "--keep")
+    assert (code, "kept of the same swings is" in err) == (1, True)
+    poorer = "club-speed=#2:mph"
+    code, _, err = run("results", "import", glove, file, "--map", poorer, "--keep")
+    assert (code, f'before it was: --map "{right}"' in err) == (0, True)
+
+
+def test_an_import_is_held_against_the_player_s_other_sessions(
+    run: Run, glove: Path, tmp_path: Path
+) -> None:
+    run("library", "add", glove)
+    lines = [f"{88 + k}" for k in range(len(shots(glove, 0.0)))]
+    file = tmp_path / "shots.csv"
+    file.write_text("\n".join(["Speed", *lines]) + "\n")
+    assert run("results", "import", glove, file, "--map", "club-speed=Speed:mph", "--keep")[0] == 0
+    other = Path(shutil.copytree(glove, tmp_path / "all" / "other"))
+    (other / "annotations.json").unlink()
+    document = json.loads((other / "session.json").read_text())
+    document["id"] = "7d1f4c1e-52a5-4b8e-9f0a-0f3f5b1c2d3e"
+    (other / "session.json").write_text(json.dumps(document))
+    run("library", "add", other)
+    code, _, err = run("results", "import", other, file, "--map", "club-speed=Speed:km/h", "--keep")
+    assert (code, "of this player's other sessions" in err) == (1, True)
+    assert not (other / "annotations.json").exists()
+
+
+def test_numbers_given_twice_are_named(run: Run, glove: Path, tmp_path: Path) -> None:
+    run("library", "add", glove)
+    file = tmp_path / "shots.csv"
+    file.write_text("Carry (m)\n150\n")
+    options = ("--map", "carry=Carry (m):m", "--by", "order", "--swings", "1-5,2,4")
+    code, _, err = run("results", "import", glove, file, *options)
+    assert (code, "--swings names 2, 4 more than once" in err) == (2, True)
+
+
 def test_words_can_be_kept_of_a_recording_that_is_not_in_the_library(run: Run, glove: Path) -> None:
     assert run("felt", f"{glove}#1", "--time", "slow")[0] == 0
     assert run("results", "add", f"{glove}#1", "--carry-m", "150")[0] == 0
@@ -448,7 +615,7 @@ def test_a_file_of_results_is_shown_before_it_is_kept_and_its_map_remembered(
     file.write_text("\n".join(["When,Club Speed (mph),Carry (yd)", *lines]) + "\n")
     code, _, err = run("results", "import", glove, file)
     assert code == 1
-    assert '--map "club-speed=Club Speed (mph):mph, carry=Carry (yd):yd"' in err
+    assert '--map "club-speed=Club Speed (mph):mph, carry=Carry (yd):yd, time=When"' in err
     mapped = "club-speed=Club Speed (mph):mph, carry=Carry (yd):yd, time=When"
     code, out, err = run("results", "import", glove, file, "--map", mapped)
     assert code == 0, err

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from unhurried.commands.library import opened
-from unhurried.errors import CommandError
+from unhurried.errors import CommandError, show
 from unhurried.home import home_option
 from unhurried.naming import SessionName, SwingName, locate
 from unhurried.options import ExistingPath, clock, json_option
@@ -81,7 +81,10 @@ def command(
             seq = None
             if session.number is not None:
                 seq = library.swing(found.id, number=session.number).seq
+            before = {clip.id: clip for clip in clips_of(library, found.id)}
             clip = attach(library, found.id, file, seq=seq, distance_m=distance_m)
+            if clip.id in before and at_s is None:
+                _say_again(before[clip.id], clip)
             if at_s is not None:
                 clip = shift(library, found.id, clip.id, at_s)
             shown = [clip]
@@ -98,6 +101,15 @@ def command(
         for clip in shown:
             for line in _lines(library, clip):
                 click.echo(line)
+
+
+def _say_again(before: Clip, now: Clip) -> None:
+    """Say what became of the way a clip was lined up before."""
+    if (before.offset_s, before.why) == (now.offset_s, now.why):
+        show(f"{now.name}: lies beside this session already, and stays as it was lined up")
+    else:
+        was = "not lined up" if before.offset_s is None else f"at {clock(before.offset_s)}"
+        show(f"{now.name}: lies beside this session already, and is lined up anew; before: {was}")
 
 
 def _named(library: Library, session_id: str, text: str) -> Clip:
@@ -124,14 +136,24 @@ def _lines(library: Library, clip: Clip) -> Iterator[str]:
         return
     where = f"its first picture is at {clock(clip.offset_s)} of the recording"
     if clip.offset_u_s is not None:
-        where += f", within about {1e3 * 2 * clip.offset_u_s:.0f} ms"
+        right = "" if clip.sure else "if that is the right knock, "
+        where += f", {right}within about {1e3 * 2 * clip.offset_u_s:.0f} ms"
     doubt = "" if clip.sure else "NOT SURE: "
     yield from wrapped(f"{doubt}{clip.why}; {where}", "  ", "  ")
-    table = library.swings(session=clip.session, excluded=True, columns=("number", "impact_s"))
+    names = ("number", "seq", "impact_s")
+    rows = list(library.swings(session=clip.session, excluded=True, columns=names).rows())
     inside = [
         int(row["number"])
-        for row in table.rows()
+        for row in rows
         if row["impact_s"] is not None and clip.shows(row["impact_s"])
     ]
     if inside:
         yield from wrapped(f"it shows {ranges(inside)}", "  ", "  ")
+    meant = next((int(row["number"]) for row in rows if row["seq"] == clip.seq), None)
+    if meant is not None and meant not in inside:
+        yield from wrapped(
+            f"it was laid beside #{meant}, which it doesn't show as it is lined up: one of the two "
+            "is wrong",
+            "  ",
+            "  ",
+        )

@@ -13,7 +13,7 @@ from sensor.said import FELT
 from unhurried.commands.library import opened
 from unhurried.errors import CommandError
 from unhurried.home import home_option
-from unhurried.naming import SessionName, SwingName, locate, span_at
+from unhurried.naming import SessionName, SwingName, locate, saying, span_at
 from unhurried.options import json_option
 from unhurried.words import lined_up, wrapped
 
@@ -38,20 +38,16 @@ def command(
     """Say how the swing SESSION#N felt; SESSION alone shows all answers beside the measures."""
     answers = {"time": time_, "turn": turn, "strike": strike}
     given = {question: said for question, said in answers.items() if said is not None}
-    from sensor.annotations import change_annotations
-
     with opened(home) as library:
         found = locate(library, session)
         if session.number is not None:
             span, rate_hz = span_at(library, found, session)
             if given or remove:
-                with change_annotations(found.path) as said:
+                with saying(library, found) as said:
                     seq = said.key_of(span, rate_hz=rate_hz)
                     before = {} if remove else said.get("swing", seq, "felt") or {}
                     felt = {**before, **given}
                     said.set_swing(span, rate_hz=rate_hz, felt=felt or None)
-                if found.known:
-                    library.refresh(found.id)
                 click.echo(f"{found.path.name}#{session.number}: {_words(felt)}")
                 return
         elif given or remove:

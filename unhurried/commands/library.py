@@ -7,7 +7,7 @@ import json
 import sys
 import textwrap
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -102,12 +102,24 @@ def add(
 
 
 @command.command("update")
+@as_option
 @workers_option
 @home_option
-def update(workers: int | None, home: Path | None) -> None:
+def update(known_as: tuple[str, ...], workers: int | None, home: Path | None) -> None:
     """Look in all known folders for new recordings and words; measure anew what is outdated."""
+    names = told(known_as)
     with opened(home) as library:
-        take_in(library, library.candidates(_there(library)), workers=workers)
+        take_in(library, library.candidates(_there(library)), known_as=names, workers=workers)
+
+
+@command.command("forget")
+@click.argument("folder", type=click.Path(path_type=Path))
+@home_option
+def forget(folder: Path, home: Path | None) -> None:
+    """Look in FOLDER for recordings no more; the sessions that came from it stay."""
+    with opened(home) as library:
+        library.forget_source(folder)
+        click.echo("\n".join(wrapped(f"{folder}: recordings aren't looked for there any more.")))
 
 
 @command.command("rebuild")
@@ -139,7 +151,10 @@ def _there(library: Library) -> list[Path]:
         if folder.is_dir():
             folders.append(folder)
         else:
-            show(f"{folder}: recordings came from here, and it isn't there now")
+            show(
+                f"{folder}: recordings came from here, and it isn't there now: where it will not "
+                f"come back, 'unhurried library forget {folder}' looks there no more"
+            )
     inside = {path for path in folders if path.is_dir()}
     for session in library.sessions():
         if session.path.is_dir() and not inside & {session.path, *session.path.parents}:
@@ -161,10 +176,12 @@ def take_in(
     CommandError
         Some of it could not be taken in; the rest was.
     """
+    from review.people import clean_name
     from unhurried.ingest import analyze_many
 
     failed = 0
     names = dict(known_as or {})
+    asked, used = set(map(clean_name, names)), set[str]()
     for one in found:
         if one.state in ("broken", "open", "elsewhere"):
             show(one.problem or str(one.path))
@@ -181,6 +198,12 @@ def take_in(
                 continue
             for line in analyzed.warnings:
                 show(f"{path}: {line}")
+            if _starts_later(analyzed.start):
+                show(
+                    f"{path}: its date, {analyzed.start[:10]}, is still to come: the clock was "
+                    "wrong when it was recorded, and it counts as the latest session"
+                )
+            used.update(_names_in(library, analyzed))
             kept = keep(library, analyzed, names)
             failed += kept is None
             forgotten += kept == "forgotten"
@@ -190,11 +213,17 @@ def take_in(
     for one in found:
         if one.state == "annotated" and one.id is not None:
             library.relocate(one.id, one.path)
-            done = keep(library, library.analyzed(one.id), names)
+            stored = library.analyzed(one.id)
+            used.update(_names_in(library, stored))
+            done = keep(library, stored, names)
             failed += done is None
             reread += done is not None
     if added:
         click.echo("\n".join(session_lines(library, added)))
+        whose = {row["player_id"] for one in added for row in library.segments(one)}
+        for player in sorted(filter(None, whose)):
+            for text in library.mixed_hands(player):
+                show(text)
     words = [
         f"{count(len(added), 'session')} measured",
         f"{count(reread, 'session')} read anew" if reread else None,
@@ -208,6 +237,27 @@ def take_in(
         click.echo("No recordings were found there.")
     if failed:
         raise CommandError(f"{count(failed, 'recording')} could not be taken in: see above")
+    if asked - used:
+        there = ", ".join(f"'{one_line(name)}'" for name in sorted(used)) or "there are none"
+        raise CommandError(
+            f"--as: nobody is called '{one_line(min(asked - used))}' in the recordings that were "
+            f"read (names there: {there}): the rest was done"
+        )
+
+
+def _names_in(library: Library, analyzed: Analyzed) -> list[str]:
+    from sensor.errors import SensorError
+
+    try:
+        return library.names_of(analyzed)
+    except SensorError:
+        # What was said is broken; keeping it says so.
+        return []
+
+
+def _starts_later(start: str) -> bool:
+    """Whether a recording's date is still to come, whatever the time zone."""
+    return datetime.fromisoformat(start) > datetime.now(UTC) + timedelta(days=1)
 
 
 def keep(library: Library, analyzed: Analyzed, names: dict[str, str]) -> str | None:
@@ -314,6 +364,8 @@ def _list_lines(library: Library, player: str | None, limit: int) -> Iterator[st
                 f"{count(group.sessions, 'session')}, {count(group.rehearsals, 'rehearsal')}, "
                 f"{count(group.strikes, 'strike')}, {group.unclear} unclear"
             )
+        for text in library.mixed_hands(player):
+            yield from wrapped(one_line(text), "! ", "  ")
     yield ""
     shown = library.sessions(player=player, limit=limit)
     yield from session_lines(library, [s.id for s in shown], player=player)
@@ -373,6 +425,7 @@ def show_(session: SwingName, as_json: bool, home: Path | None) -> None:
             )
         one = library.session(found.id)
         from review.store import COLUMNS
+        from unhurried.settings import load_settings
 
         table = library.swings(session=found.id, excluded=True, columns=tuple(COLUMNS))
         if as_json:
@@ -391,7 +444,8 @@ def show_(session: SwingName, as_json: bool, home: Path | None) -> None:
         for word, text in said:
             if text:
                 click.echo("\n".join(wrapped(f"{word}: {one_line(text)}")))
-        click.echo("\n".join(_swing_lines(list(table.rows()))))
+        units = str(load_settings(library.home)["units"])
+        click.echo("\n".join(_swing_lines(list(table.rows()), units)))
 
 
 def _opened(row: dict[str, Any]) -> dict[str, Any]:
@@ -404,8 +458,9 @@ def _opened(row: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _swing_lines(rows: Sequence[dict[str, Any]]) -> list[str]:
-    out = [["#", "player", "kind", "swing ms", "turn", "peak", "felt", "ball, m"]]
+def _swing_lines(rows: Sequence[dict[str, Any]], units: str) -> list[str]:
+    unit, factor = ("yd", 0.9144) if units == "imperial" else ("m", 1.0)
+    out = [["#", "player", "kind", "swing ms", "turn", "peak", "felt", f"ball, {unit}"]]
     for row in rows:
         felt = [row[f"felt_{q}"] for q in ("time", "turn", "strike")]
         result = row["carry_m"] if row["carry_m"] is not None else row["total_m"]
@@ -419,7 +474,7 @@ def _swing_lines(rows: Sequence[dict[str, Any]]) -> list[str]:
                 _number(row["turn_deg"]),
                 _number(row["peak_rate_dps"]),
                 ", ".join(word for word in felt if word) or "-",
-                _number(result),
+                _number(None if result is None else result / factor),
             ]
         )
     return lined_up(out, [True, False, False, True, True, True, False, True])

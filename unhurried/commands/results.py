@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -15,13 +16,14 @@ from sensor.said import RESULT_FIELDS
 from unhurried.commands.library import opened
 from unhurried.errors import CommandError, show
 from unhurried.home import home_option
-from unhurried.naming import Located, SessionName, SwingName, locate, span_at, spans_of
+from unhurried.naming import Located, SessionName, SwingName, locate, saying, span_at, spans_of
 from unhurried.options import ExistingPath, json_option, overwrite_option
-from unhurried.words import count, lined_up, one_line, wrapped
+from unhurried.words import WIDTH, count, lined_up, one_line, ranges, wrapped
 
 if TYPE_CHECKING:
     from review.ballresults import Match, Strike
     from review.library import Library
+    from sensor.annotations import Annotations, SwingSpan
 
 # Option, field, factor to the unit that is kept (exact, see review.ballresults), help.
 _TYPED = (
@@ -49,6 +51,21 @@ _WORDS: Mapping[str, str] = {
     "strike_toe_mm": "toe mm",
     "strike_high_mm": "high mm",
 }
+LONGEST_OTHER = 24
+_IMPERIAL: Mapping[str, tuple[str, float]] = {"m/s": ("mph", 0.44704), "m": ("yd", 0.9144)}
+
+
+def _shown(name: str, units: str) -> tuple[str, str, float]:
+    """Word and unit of a result as it is shown, and what to divide a kept number by."""
+    word, _, unit = _WORDS[name].rpartition(" ")
+    shown, factor = _IMPERIAL.get(unit, (unit, 1.0)) if units == "imperial" else (unit, 1.0)
+    return word, shown, factor
+
+
+def _units(library: Library) -> str:
+    from unhurried.settings import load_settings
+
+    return str(load_settings(library.home)["units"])
 
 
 @click.group("results")
@@ -96,12 +113,10 @@ def add(
             "say at least one result, for instance --carry-m 180",
             click.get_current_context(silent=True),
         )
-    from sensor.annotations import change_annotations
-
     with opened(home) as library:
         found = locate(library, swing)
         span, rate_hz = span_at(library, found, swing)
-        with change_annotations(found.path) as said:
+        with saying(library, found) as said:
             seq = said.key_of(span, rate_hz=rate_hz)
             before = {} if remove else said.get("swing", seq, "result") or {}
             result = {**before, **given}
@@ -109,11 +124,10 @@ def add(
                 result["source"] = "typed"
                 if "other" in before and "other" in given:
                     result["other"] = {**before["other"], **given["other"]}
-            _ask_about(library, found, [(swing.number or 0, result)], sure=sure)
+            _ask_about(library, found, [(swing.number or 0, result, {})], sure=sure)
             said.set_swing(span, rate_hz=rate_hz, result=result or None)
-        if found.known:
-            library.refresh(found.id)
-        text = f"{found.path.name}#{swing.number}: {_said(result) or 'nothing is kept any more'}"
+        kept = _said(result, _units(library)) or "nothing is kept any more"
+        text = f"{found.path.name}#{swing.number}: {kept}"
         click.echo("\n".join(wrapped(text)))
 
 
@@ -150,12 +164,12 @@ def _given(typed: Mapping[str, float | None], other: Sequence[str]) -> dict[str,
     return out
 
 
-def _said(result: Mapping[str, Any]) -> str:
-    words = [
-        f"{_WORDS[name].rpartition(' ')[0]} {result[name]:.1f} {_WORDS[name].rpartition(' ')[2]}"
-        for name in RESULT_FIELDS
-        if name in result
-    ]
+def _said(result: Mapping[str, Any], units: str) -> str:
+    words = []
+    for name in RESULT_FIELDS:
+        if name in result:
+            word, unit, factor = _shown(name, units)
+            words.append(f"{word} {result[name] / factor:.1f} {unit}")
     words += [f"{one_line(str(k))} {one_line(str(v))}" for k, v in result.get("other", {}).items()]
     return ", ".join(words)
 
@@ -163,11 +177,22 @@ def _said(result: Mapping[str, Any]) -> str:
 def _ask_about(
     library: Library,
     found: Located,
-    results: Sequence[tuple[int, Mapping[str, Any]]],
+    results: Sequence[tuple[int, Mapping[str, Any], Mapping[str, Any]]],
     *,
     sure: bool,
+    more: Sequence[str] = (),
 ) -> None:
     """Refuse numbers that look like another unit, unless the user is sure.
+
+    Parameters
+    ----------
+    library : Library
+    found : Located
+    results : sequence of (int, mapping, mapping)
+        Number of the swing, the result as it would be kept, and what it would replace.
+    sure : bool
+    more : sequence of str
+        Further doubts.
 
     Raises
     ------
@@ -175,18 +200,50 @@ def _ask_about(
     """
     from review.ballresults import doubts
 
-    rates: dict[int, float] = {}
-    mount = None
-    if found.known:
-        table = library.swings(session=found.id, columns=("number", "peak_rate_dps"), excluded=True)
-        pairs = zip(table["number"].tolist(), table["peak_rate_dps"].tolist(), strict=True)
-        rates = {number: rate for number, rate in pairs if rate == rate}
+    told = dict.fromkeys(more)
+    if not found.known:
+        pairs = [(result, None) for _, result, _ in results]
+        told.update(dict.fromkeys(doubts(pairs, None, before=[was for *_, was in results])))
+    else:
         mount = library.session(found.id).mount
-    told = doubts([(result, rates.get(number)) for number, result in results], mount)
+        names = ("number", "kind", "player", "club", "peak_rate_dps")
+        table = library.swings(session=found.id, columns=names, excluded=True)
+        swings = {row["number"]: row for row in table.rows()}
+        rehearsals = [n for n, result, _ in results if result and swings[n]["kind"] == "rehearsal"]
+        if rehearsals:
+            show(
+                f"{ranges(rehearsals)}: a rehearsal as far as is known, without a ball: is this "
+                "the result of another swing?"
+            )
+        groups: dict[tuple[Any, Any], list[tuple[int, Any, Any]]] = {}
+        for one in results:
+            row = swings[one[0]]
+            groups.setdefault((row["player"], row["club"]), []).append(one)
+        for (player, club), mine in groups.items():
+            lines = doubts(
+                [(result, swings[n]["peak_rate_dps"]) for n, result, _ in mine],
+                mount,
+                before=[was for *_, was in mine],
+                own=_elsewhere(library, found, player, club, mount),
+            )
+            told.update(dict.fromkeys(lines))
     for line in told:
         show(line)
     if told and not sure:
         raise CommandError("nothing was kept: correct it, or keep it as it is with --sure")
+
+
+def _elsewhere(
+    library: Library, found: Located, player: str | None, club: str | None, mount: str | None
+) -> list[tuple[dict[str, Any], float | None]]:
+    """A player's results with a club and a mount in other sessions, and their peak rates."""
+    if player is None:
+        return []
+    return [
+        ({name: row[name] for name in RESULT_FIELDS}, row["peak_rate_dps"])
+        for row in library.results(player=player).rows()
+        if row["session"] != found.id and (row["club"], row["mount"]) == (club, mount)
+    ]
 
 
 @command.command("import")
@@ -228,21 +285,21 @@ def import_(
     an empty line leaves its strike without.
     """
     from review import ballresults as balls
-    from sensor.annotations import change_annotations
+    from sensor.annotations import read_annotations
 
     with opened(home) as library:
         found = locate(library, session)
         header = balls.read_header(file)
-        columns = (
-            balls.parse_map(column_map, header)
-            if column_map is not None
-            else balls.recall_map(library.home, header)
-        )
+        remembered = balls.recall_map(library.home, header)
+        columns = remembered if column_map is None else balls.parse_map(column_map, header)
         if columns is None:
+            suggested = balls.suggest_map(header, balls.read_first(file)) or "carry=COLUMN:UNIT"
             raise CommandError(
                 f"{file}: say what its columns are with --map; as the titles read: "
-                f'--map "{balls.suggest_map(header) or "carry=COLUMN:UNIT"}"'
+                f'--map "{suggested}"'
             )
+        if column_map is None:
+            show(f'{file}: its columns are taken as the last time: --map "{columns.text}"')
         rows, told = balls.read_rows(file, columns)
         for line in told:
             show(f"{file}: {line}")
@@ -261,25 +318,43 @@ def import_(
         else:
             chosen = None if swings is None else numbers(swings, "--swings")
             match = balls.match_by_order(rows, strikes, swings=chosen)
-        _ask_about(library, found, [(s.number, r.values) for r, s in match.pairs], sure=sure)
-        for text in _preview(match, start):
+        spans, rate_hz = spans_of(library, found)
+        places = dict(spans)
+        said = read_annotations(found.path, recording=found.id)
+        _ask_about(
+            library,
+            found,
+            [
+                (s.number, {**was, **r.values}, was)
+                for r, s in match.pairs
+                for was in [_result_of(said, places[s.number], rate_hz)]
+            ],
+            sure=sure,
+            more=balls.title_doubts(columns),
+        )
+        for text in _preview(match, start, _units(library)):
             click.echo(text)
         if not keep:
             click.echo("Nothing is kept yet: the same with --keep keeps it.")
             return
-        spans, rate_hz = spans_of(library, found)
-        places = dict(spans)
-        with change_annotations(found.path) as said:
+        with saying(library, found) as said:
             for row, strike in match.pairs:
                 span = places[strike.number]
-                seq = said.key_of(span, rate_hz=rate_hz)
-                before = said.get("swing", seq, "result") or {}
+                before = _result_of(said, span, rate_hz)
                 result = {**before, **row.values, "source": file.name}
                 said.set_swing(span, rate_hz=rate_hz, result=result)
         balls.remember_map(library.home, header, columns)
-        if found.known:
-            library.refresh(found.id)
+        if remembered is not None and remembered.text != columns.text:
+            show(
+                "from now on this map is taken for files with these titles; before it was: "
+                f'--map "{remembered.text}"'
+            )
         click.echo(f"{count(len(match.pairs), 'result')} kept.")
+
+
+def _result_of(said: Annotations, span: SwingSpan, rate_hz: float) -> dict[str, Any]:
+    """What is kept of a swing's ball so far."""
+    return dict(said.get("swing", said.key_of(span, rate_hz=rate_hz), "result") or {})
 
 
 def numbers(text: str, option: str) -> list[int]:
@@ -302,6 +377,12 @@ def numbers(text: str, option: str) -> list[int]:
                 click.get_current_context(silent=True),
             ) from None
         out.extend(range(low, high + 1))
+    twice = sorted(n for n, times in Counter(out).items() if times > 1)
+    if twice:
+        raise click.UsageError(
+            f"{option} names {', '.join(map(str, twice))} more than once",
+            click.get_current_context(silent=True),
+        )
     return out
 
 
@@ -331,11 +412,12 @@ def _strikes(library: Library, found: Located) -> tuple[list[Strike], str]:
     return strikes, analyzed.start
 
 
-def _preview(match: Match, start: str) -> list[str]:
+def _preview(match: Match, start: str, units: str) -> list[str]:
     begin = datetime.fromisoformat(start)
     names = [n for n in RESULT_FIELDS if any(n in row.values for row, _ in match.pairs)]
     others = any("other" in row.values for row, _ in match.pairs)
-    table = [["line", "swing", "at", *(_WORDS[n] for n in names), *(["other"] if others else [])]]
+    titles = [" ".join(_shown(n, units)[:2]) for n in names]
+    table = [["line", "swing", "at", *titles, *(["other"] if others else [])]]
     # The widest tables lose their last columns, never their swings.
     while sum(len(cell) + 1 for cell in table[0]) > 74 and len(names) > 1:
         names.pop()
@@ -348,7 +430,7 @@ def _preview(match: Match, start: str) -> list[str]:
                 str(row.line),
                 f"#{strike.number}",
                 f"{at:%H:%M:%S}",
-                *(f"{row.values[n]:.1f}" if n in row.values else "-" for n in names),
+                *(_cell(row.values.get(n), n, units) for n in names),
                 *([one_line(other)[:18] or "-"] if others else []),
             ]
         )
@@ -357,7 +439,8 @@ def _preview(match: Match, start: str) -> list[str]:
         how = "ahead of" if match.offset_s >= 0 else "behind"
         out += wrapped(
             f"The file's clock is {abs(match.offset_s):.1f} s {how} the recording's; with that, "
-            f"{count(len(match.pairs), 'result')} lie within 3 s of a swing."
+            f"{count(len(match.pairs), 'result')} {'lies' if len(match.pairs) == 1 else 'lie'} "
+            "within 3 s of a swing."
         )
     if match.rows_left:
         lines = ", ".join(str(row.line) for row in match.rows_left)
@@ -366,6 +449,10 @@ def _preview(match: Match, start: str) -> list[str]:
         left = ", ".join(f"#{strike.number}" for strike in match.strikes_left)
         out += wrapped(f"Without a result: {left}.")
     return out
+
+
+def _cell(value: float | None, name: str, units: str) -> str:
+    return "-" if value is None else f"{value / _shown(name, units)[2]:.1f}"
 
 
 @command.command("list")
@@ -387,20 +474,48 @@ def list_(session: SwingName, as_json: bool, home: Path | None) -> None:
         if not rows:
             click.echo("There are no ball results in this session.")
             return
-        names = [n for n in RESULT_FIELDS if any(row[n] is not None for row in rows)][:5]
-        lines = [["#", "swing ms", "turn", "peak", *(_WORDS[n] for n in names)]]
-        lines += [
-            [
-                str(row["number"]),
-                *(
-                    "-" if row[n] is None else f"{row[n]:.0f}"
-                    for n in ("swing_ms", "turn_deg", "peak_rate_dps")
-                ),
-                *("-" if row[n] is None else f"{row[n]:.1f}" for n in names),
-            ]
-            for row in rows
-        ]
-        click.echo("\n".join(lined_up(lines, [True] * len(lines[0]))))
+        units = _units(library)
+        names = [n for n in RESULT_FIELDS if any(row[n] is not None for row in rows)]
+        titles = [" ".join(_shown(n, units)[:2]) for n in names]
+        others = [_others(row["other"]) for row in rows]
+        last = ["other"] if any(others) else []
+        lines = [["#", "swing ms", "turn", "peak", *titles, *last]]
+        for row, other in zip(rows, others, strict=True):
+            measured = ("swing_ms", "turn_deg", "peak_rate_dps")
+            lines.append(
+                [
+                    str(row["number"]),
+                    *("-" if row[n] is None else f"{row[n]:.0f}" for n in measured),
+                    *(_cell(row[n], n, units) for n in names),
+                    *([other or "-"] if last else []),
+                ]
+            )
+        # Where there is no room for all of it, the swing and what is asked for most come first.
+        left_out = []
+        while max(map(len, lined_up(lines, _right(lines, last)))) > WIDTH and len(lines[0]) > 5:
+            at = len(lines[0]) - 1 - len(last)
+            left_out.append(lines[0][at])
+            lines = [[*row[:at], *row[at + 1 :]] for row in lines]
+        click.echo("\n".join(lined_up(lines, _right(lines, last))))
+        if left_out:
+            names_out = ", ".join(reversed(left_out))
+            click.echo(
+                "\n".join(wrapped(f"Not shown for want of room: {names_out} (--json has all)."))
+            )
+
+
+def _right(lines: Sequence[Sequence[str]], last: Sequence[str]) -> list[bool]:
+    return [*[True] * (len(lines[0]) - len(last)), *[False] * len(last)]
+
+
+def _others(text: str | None) -> str:
+    """Write what else is kept of a ball in a few words."""
+    found = json.loads(text) if text else {}
+    words = ", ".join(
+        f"{k} {v:g}" if isinstance(v, float) else f"{k} {v}" for k, v in found.items()
+    )
+    words = one_line(words)
+    return words if len(words) <= LONGEST_OTHER else f"{words[: LONGEST_OTHER - 1]}…"
 
 
 @command.command("export")

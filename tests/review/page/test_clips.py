@@ -130,7 +130,7 @@ def test_a_silent_clip_says_its_doubt_and_is_lined_up_by_eye(
     assert not clip.sure
     path = f"/session/{session}/clips/{clip.id}"
     window = open_page(own_site.url + path)
-    assert "Not lined up: no knock is to be heard" in window.inner_text("main")
+    assert "Not lined up: the clip has no sound" in window.inner_text("main")
     until(window, "document.getElementById('film-0').readyState >= 1")
     window.evaluate("document.getElementById('film-0').currentTime = 1.5")
     until(window, "document.querySelector('[name=shown_s]').value === '1.500'")

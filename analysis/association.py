@@ -126,8 +126,12 @@ class Association:
             return (
                 f"In these {self.n} swings {up} {y} went with more {x}{held}: "
                 f"{low:.3g} to {high:.3g} {unit}".rstrip()
-                + f" for {self.usual_step:.3g} {unit_of(self.x)}".rstrip()
-                + "."
+                + (
+                    "."
+                    if self.x in FELT_MEASURES
+                    else f" for {self.usual_step:.3g} {unit_of(self.x)} more, which is the usual "
+                    f"scatter of {x} within a session."
+                )
             )
         if self.outcome is Outcome.SAME:
             return f"In these {self.n} swings {y} didn't go with {x}{held}, for what matters."

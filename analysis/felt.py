@@ -1,10 +1,15 @@
 """What was felt against what was measured.
 
 Of the swings that felt rushed, how many were shorter in time, shorter in turn, slower at the
-sensor? Shorter and slower mean: than the player's own reference, or, where there is none, than the
-median of the player's swings of the same kind in the same session. Shares have Wilson's interval
+sensor? Of those that felt slow, how many were longer? Shorter and slower mean: below the lower
+bound of the player's own reference, and longer or fuller above its upper bound, so that a swing
+like the reference is neither. Where there is no reference, swings are set against the middle of
+their kind in the same session, of which half are always below. Shares have Wilson's interval
 (Wilson, E. B. (1927). Probable inference, the law of succession, and statistical inference. J. Am.
 Stat. Assoc. 22, 209-212).
+
+Swings that didn't feel so are set beside them only within the sessions that have both: what
+changed from session to session, by drills or otherwise, would pass for what was felt.
 """
 
 from __future__ import annotations
@@ -12,7 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from scipy.special import ndtri
@@ -21,6 +26,7 @@ from analysis.reading import Reference
 from analysis.spread import Interval, NotYet, SwingRow, one_setting
 
 __all__ = [
+    "ASKED",
     "FEELINGS",
     "LEAST_FELT",
     "FeltCount",
@@ -32,11 +38,42 @@ __all__ = [
 LEAST_FELT: Final = 5
 """Swings with the same feeling before a share is given; common practice, no source."""
 
-MEASURED: Final[Mapping[str, str]] = {
-    "time": "shorter in time",
-    "turn": "shorter in turn",
-    "speed": "slower at the sensor",
+Side = Literal["below", "above"]
+
+LEAST_OF_EACH: Final = 2
+"""Swings of either sort that a session must have to be looked at for both; common practice, no
+source."""
+
+MEASURED: Final[Mapping[tuple[str, str], str]] = {
+    ("time", "below"): "shorter in time",
+    ("time", "above"): "longer in time",
+    ("turn", "below"): "shorter in turn",
+    ("turn", "above"): "beyond the full turn",
+    ("speed", "below"): "slower at the sensor",
+    ("speed", "above"): "faster at the sensor",
 }
+
+SHORTLY: Final[Mapping[tuple[str, str], str]] = {
+    ("time", "below"): "shorter in time",
+    ("time", "above"): "longer in time",
+    ("turn", "below"): "shorter in turn",
+    ("turn", "above"): "beyond full",
+    ("speed", "below"): "slower",
+    ("speed", "above"): "faster",
+}
+
+OTHER: Final[Mapping[str, Side]] = {"below": "above", "above": "below"}
+
+_SHORT: Final[Mapping[str, Side]] = {"time": "below", "turn": "below", "speed": "below"}
+
+ASKED: Final[Mapping[str, Mapping[str, Side]]] = {
+    "rushed": _SHORT,
+    "slow": {"time": "above", "turn": "above", "speed": "below"},
+    "short": _SHORT,
+    "not well struck": _SHORT,
+}
+"""What a feeling would lead one to expect, by time, turn and speed; what was the other way round is
+told as well where it was more often so."""
 
 FEELINGS: Final[Mapping[str, Callable[[SwingRow], bool | None]]] = {
     "rushed": lambda row: None if row.felt_time is None else row.felt_time == "rushed",
@@ -55,25 +92,52 @@ class FeltCount:
     ----------
     aspect : {"time", "turn", "speed"}
     measure : str
+    side : {"below", "above"}
+        Which side of the reference (or median) was counted.
+    bound : float or None
+        Where that side begins; None against the session's median.
     count, n : int
+    opposite : int
+        How many of the ``n`` were over the reference's bound on the other side.
     share : Interval
         Wilson's, as a share from 0 to 1.
+    sessions : int
+        Sessions with at least `LEAST_OF_EACH` swings that felt so and as many that didn't. What
+        changes from session to session can't pass for what is felt there.
+    within_count, within_opposite, within_n : int
+        ``count``, ``opposite`` and ``n`` in these sessions.
     others : Interval or None
-        The same share among the swings that were asked about and didn't feel so.
+        The same share in these sessions among the swings that were asked about and didn't feel so;
+        None where there are fewer than `LEAST_FELT` of either.
+    others_count, others_opposite, others_n : int
+        What ``others`` is of.
     swing_ids : tuple of str
         Those that were counted.
     disagree_ids : tuple of str
         Those that felt so and didn't measure so.
+    others_ids : tuple of str
+        The ``others_n`` swings that didn't feel so.
     """
 
     aspect: str
     measure: str
+    side: Side
+    bound: float | None
     count: int
     n: int
+    opposite: int
     share: Interval
+    sessions: int
+    within_count: int
+    within_opposite: int
+    within_n: int
     others: Interval | None
+    others_count: int
+    others_opposite: int
+    others_n: int
     swing_ids: tuple[str, ...]
     disagree_ids: tuple[str, ...]
+    others_ids: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,16 +162,40 @@ class FeltReport:
     counts: tuple[FeltCount, ...]
 
     def sentence(self) -> str:
-        """Say it in one plain sentence."""
-        parts = [f"{c.count} of {c.n} were {MEASURED[c.aspect]}" for c in self.counts]
-        than = "than the reference" if self.against == "reference" else "than the session's median"
-        return f"Of {self.n} swings that felt {self.feeling}, {_join(parts)} {than}."
-
-
-def _join(parts: Sequence[str]) -> str:
-    if len(parts) < 2:
-        return "".join(parts)
-    return ", ".join(parts[:-1]) + " and " + parts[-1]
+        """Say it in plain sentences, beside the swings of the same sessions that felt otherwise."""
+        parts = []
+        for k, c in enumerate(self.counts):
+            of = "" if c.n == self.n else f" of {c.n}"
+            verb = "" if k else "was " if c.count == 1 else "were "
+            text = f"{c.count}{of} {verb}{MEASURED[c.aspect, c.side]}"
+            if c.opposite > c.count:
+                text += f" and {c.opposite} {SHORTLY[c.aspect, OTHER[c.side]]}"
+            parts.append(text)
+        told = ", ".join(parts)
+        than = (
+            "outside the reference's bounds"
+            if self.against == "reference"
+            else "set against the middle of their session, below which half of all swings lie"
+        )
+        text = f"Of {self.n} swings that felt {self.feeling}, {told}: {than}."
+        beside = [c for c in self.counts if c.others is not None]
+        if not beside:
+            return (
+                f"{text} Too few sessions have both such swings and others, so there is nothing of "
+                "the same day to set this beside."
+            )
+        within = []
+        for c in beside:
+            turned = c.opposite > c.count
+            within.append(
+                f"{SHORTLY[c.aspect, OTHER[c.side] if turned else c.side]} "
+                f"{c.within_opposite if turned else c.within_count} of {c.within_n}, and "
+                f"{c.others_opposite if turned else c.others_count} of the {c.others_n} that "
+                f"didn't feel so"
+            )
+        both = beside[0].sessions
+        where = "the session that has" if both == 1 else f"the {both} sessions that have"
+        return f"{text} Within {where} both: {'; '.join(within)}."
 
 
 def wilson(count: int, n: int, level: float = 0.95) -> Interval:
@@ -159,7 +247,7 @@ def felt_against_measured(
     reference : Reference or NotYet, optional
         A provisional one will do. Without one, swings are set against the median of their kind in
         their session, half of which are always "shorter": the share among the other swings is what
-        to look at then.
+        to look at then, and the sentence says so.
     level : float
 
     Returns
@@ -190,25 +278,52 @@ def felt_against_measured(
         chosen = _best_measure(asked, options, known)
         if chosen is None:
             continue
-        below = _below(rows, chosen, known)
-        so = [row for row, felt in asked if felt and row.swing_id in below]
-        rest = [row for row, felt in asked if not felt and row.swing_id in below]
+        side = ASKED[feeling][aspect]
+        sides = _sides(rows, chosen, known)
+        so = [row for row, felt in asked if felt and row.swing_id in sides]
         if len(so) < LEAST_FELT:
             continue
-        count = sum(below[row.swing_id] for row in so)
-        others = None
-        if len(rest) >= LEAST_FELT:
-            others = wilson(sum(below[row.swing_id] for row in rest), len(rest), level)
+        every = [row for row, felt in asked if not felt and row.swing_id in sides]
+        shared = {
+            name
+            for name in {row.session_id for row in so}
+            if all(
+                sum(row.session_id == name for row in part) >= LEAST_OF_EACH for part in (so, every)
+            )
+        }
+        mine, rest = ([row for row in part if row.session_id in shared] for part in (so, every))
+
+        def many(
+            part: Sequence[SwingRow],
+            which: Side,
+            sides: Mapping[str, Side | None] = sides,
+        ) -> int:
+            return sum(sides[row.swing_id] == which for row in part)
+
+        count, others_count = many(so, side), many(rest, side)
+        enough = min(len(mine), len(rest)) >= LEAST_FELT
+        value = None if known is None else known.values[chosen]
         counts.append(
             FeltCount(
                 aspect=aspect,
                 measure=chosen,
+                side=side,
+                bound=None if value is None else value.lower if side == "below" else value.upper,
                 count=count,
                 n=len(so),
+                opposite=many(so, OTHER[side]),
                 share=wilson(count, len(so), level),
-                others=others,
-                swing_ids=tuple(row.swing_id for row in so if below[row.swing_id]),
-                disagree_ids=tuple(row.swing_id for row in so if not below[row.swing_id]),
+                sessions=len(shared),
+                within_count=many(mine, side),
+                within_opposite=many(mine, OTHER[side]),
+                within_n=len(mine),
+                others=wilson(others_count, len(rest), level) if enough else None,
+                others_count=others_count,
+                others_opposite=many(rest, OTHER[side]),
+                others_n=len(rest),
+                swing_ids=tuple(row.swing_id for row in so if sides[row.swing_id] == side),
+                disagree_ids=tuple(row.swing_id for row in so if sides[row.swing_id] != side),
+                others_ids=tuple(row.swing_id for row in rest),
             )
         )
     if not counts:
@@ -239,16 +354,33 @@ def _best_measure(
     return next((name for name in options if best and counts.get(name) == best), None)
 
 
-def _below(rows: Sequence[SwingRow], measure: str, reference: Reference | None) -> dict[str, bool]:
-    """Say of each swing that has the measure whether it lies below the reference or median."""
+def _sides(
+    rows: Sequence[SwingRow], measure: str, reference: Reference | None
+) -> dict[str, Side | None]:
+    """Say of each swing that has the measure on which side it lies; None for on neither.
+
+    Against the reference a side begins at its bound; against a median, right at it.
+    """
     there = [row for row in rows if measure in row.values]
+    bounds: dict[str, tuple[float, float]] = {}
     if reference is not None:
         if measure == "swing_ms":
             there = [row for row in there if {row.kind} == reference.kinds]
-        middle = reference.values[measure].middle
-        return {row.swing_id: row.values[measure] < middle for row in there}
-    sets: dict[tuple[str, str], list[float]] = {}
+        value = reference.values[measure]
+        low = value.middle if value.lower is None else value.lower
+        high = value.middle if value.upper is None else value.upper
+        bounds = {row.swing_id: (low, high) for row in there}
+    else:
+        sets: dict[tuple[str, str], list[float]] = {}
+        for row in there:
+            sets.setdefault((row.session_id, row.kind), []).append(row.values[measure])
+        medians = {key: float(np.median(values)) for key, values in sets.items()}
+        for row in there:
+            middle = medians[row.session_id, row.kind]
+            bounds[row.swing_id] = (middle, middle)
+    out: dict[str, Side | None] = {}
     for row in there:
-        sets.setdefault((row.session_id, row.kind), []).append(row.values[measure])
-    medians = {key: float(np.median(values)) for key, values in sets.items()}
-    return {row.swing_id: row.values[measure] < medians[row.session_id, row.kind] for row in there}
+        low, high = bounds[row.swing_id]
+        at = row.values[measure]
+        out[row.swing_id] = "below" if at < low else "above" if at > high else None
+    return out

@@ -17,8 +17,8 @@ from __future__ import annotations
 
 import math
 import shlex
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Final, Literal
 
@@ -62,6 +62,10 @@ SPEED: Final = "peak_rate_dps"
 
 FREE: Final = (None, "silent", "retention")
 """Blocks without cue or feedback."""
+
+INTERVAL_LEVEL: Final = 0.95
+"""Level of every interval that is shown, two-sided, by convention. The rules may decide at another
+one-sided sureness; what people see is always this."""
 
 MOST_FOR_SPREAD: Final = 30
 """Sessions that the spread is told from, at most: the latest."""
@@ -230,8 +234,11 @@ class Finding:
     value, needed : float
         Seen, and what it is held against, in the measure's unit.
     low, high : float
-        Interval of the value.
+        Interval of the value, of `INTERVAL_LEVEL`, whatever sureness the rule asks for.
     holds : bool
+        By the rule, which may ask for less or more than that interval.
+    side : {"at least", "at most", "before"}
+        How ``needed`` is meant; "before" is what was seen earlier, of which a fall is told.
     swing_ids : tuple of str
     """
 
@@ -243,6 +250,7 @@ class Finding:
     high: float
     holds: bool
     swing_ids: tuple[str, ...]
+    side: Literal["at least", "at most", "before"] = "at least"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -362,6 +370,19 @@ class Standing:
     provisional: bool
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Left:
+    """Why a player isn't sent longer, and in which session it showed first.
+
+    "reference": it lies in the reference itself. "strikes", "rehearsals": their turn was over the
+    upper bound. "enough": strikes had the reference's turn and time already.
+    """
+
+    kind: Literal["reference", "strikes", "rehearsals", "enough"]
+    session: str
+    seen: float = 0.0
+
+
 @dataclass(slots=True)
 class _State:
     """While folding over the sessions."""
@@ -378,6 +399,8 @@ class _State:
     before_stop: tuple[Stage, int] | None = None
     overridden: bool = False
     """The coach took it on: the plan no longer leaves by itself."""
+    left: _Left | None = None
+    """What a player who isn't sent longer was left for; looked at again in later sessions."""
 
     def move(self, day: int, stage: Stage, step: int, since: int, why: str) -> None:
         self.stage, self.step, self.since, self.why = stage, step, since, why
@@ -450,6 +473,7 @@ def standing(
     gyr_scale_u: float = 0.01,
     matters: Matters | None = None,
     params: EvidenceParams | None = None,
+    day_words: Callable[[int], str] | None = None,
 ) -> Standing:
     """Say where a player stands with one club and mount, and what comes next.
 
@@ -469,6 +493,8 @@ def standing(
     matters : Matters, optional
         Says how near a brisker backswing must come, and how small a fall doesn't matter.
     params : EvidenceParams, optional
+    day_words : callable, optional
+        Writes a day number for people. What is said of a day names it.
 
     Returns
     -------
@@ -492,14 +518,17 @@ def standing(
         raise ValueError(f"session {min(missing)} has no day")
     order = sorted(dict.fromkeys(row.session_id for row in rows), key=lambda s: days[s])
     state = _State(Stage.BASELINE)
-    judge = _Judge(rows, order, reference, q, gyr_scale_u, matters or Matters(), p)
+    written = day_words or (lambda day: f"day {day}")
+    judge = _Judge(
+        rows, order, reference, q, gyr_scale_u, matters or Matters(), p, dict(days), written
+    )
     waiting = sorted(words, key=lambda w: w.day)
     for i, session in enumerate(order):
         while waiting and waiting[0].day < days[session]:
-            _hear(state, waiting.pop(0), i)
+            _hear(state, waiting.pop(0), i, written)
         _see(state, judge, i, days[session])
     for word in waiting:
-        _hear(state, word, len(order))
+        _hear(state, word, len(order), written)
     if not order or state.stage in (Stage.BASELINE, Stage.REFERENCE):
         state.why = judge.before_progression()[1]
     if swung is None:
@@ -524,27 +553,31 @@ def standing(
     )
 
 
-def _hear(state: _State, word: CoachWord, since: int) -> None:
+def _hear(state: _State, word: CoachWord, since: int, day_words: Callable[[int], str]) -> None:
     """Take in what the coach or the player said."""
     said = f": {word.text}" if word.text else ""
+    on = f"on {day_words(word.day)}"
     if word.word in ("stop", "discomfort"):
         if state.stage is not Stage.STOPPED:
             state.before_stop = (state.stage, state.step)
         what = (
-            f"Stopped for discomfort{said}. Ask a clinician; only the coach starts it again."
+            f"Stopped {on} for discomfort{said}. Ask a clinician; only the coach starts it again."
             if word.word == "discomfort"
-            else f"The coach stopped the plan{said}."
+            else f"The coach stopped the plan {on}{said}."
         )
         state.findings = ()
         state.move(word.day, Stage.STOPPED, 0, since, what)
     elif word.word == "resume" and state.stage is Stage.STOPPED:
         stage, step = state.before_stop or (Stage.BASELINE, 0)
-        state.move(word.day, stage, step, since, f"The coach started it again{said}.")
+        state.move(word.day, stage, step, since, f"The coach started it again {on}{said}.")
     elif word.word == "move_to" and word.stage is not None:
         state.findings = ()
         state.overridden = True
         step = max(1, word.step) if word.stage is Stage.BRISKER else 0
-        state.move(word.day, word.stage, step, since, f"The coach put it so{said}.")
+        name = _step_name(word.stage, step)
+        state.move(
+            word.day, word.stage, step, since, f"The coach put the plan to '{name}' {on}{said}."
+        )
 
 
 def _see(state: _State, judge: _Judge, i: int, day: int) -> None:
@@ -566,7 +599,7 @@ def _see(state: _State, judge: _Judge, i: int, day: int) -> None:
     if state.stage in (Stage.FULL_TURN, Stage.BRISKER, Stage.BALL):
         leave = None if state.overridden else judge.not_longer(i, state)
         if leave is not None:
-            why, state.findings = leave
+            why, state.findings, state.left = leave
             state.move(day, Stage.NOT_LONGER, 0, i, why)
             return
         fall = judge.fall(i, state)
@@ -581,6 +614,10 @@ def _see(state: _State, judge: _Judge, i: int, day: int) -> None:
             state.base = used
             nxt = _step_after(state, judge.rules)
             state.move(day, nxt[0], nxt[1], i + 1, why)
+    elif state.stage is Stage.NOT_LONGER and state.left is not None:
+        again = judge.look_again(i, state, state.left)
+        if again is not None:
+            state.why, state.findings = again
     elif state.stage is Stage.KEEP:
         fall = judge.fall(i, state)
         if fall is not None:
@@ -615,6 +652,8 @@ class _Judge:
     gyr_scale_u: float
     matters: Matters
     p: EvidenceParams
+    days: Mapping[str, int]
+    day_words: Callable[[int], str]
     place: dict[str, int] = field(init=False)
     sets: dict[tuple[bool, bool, str], list[SessionData]] = field(init=False, default_factory=dict)
     """Sessions by kind, whether only silent blocks, and measure: worked out once."""
@@ -626,6 +665,11 @@ class _Judge:
 
     def __post_init__(self) -> None:
         self.place = {s: k for k, s in enumerate(self.order)}
+
+    def on(self, *sessions: str) -> str:
+        """Write the days of some sessions."""
+        days = dict.fromkeys(self.days[s] for s in sorted(sessions, key=lambda s: self.place[s]))
+        return " and ".join(self.day_words(day) for day in days)
 
     def cued(self, i: int) -> bool:
         """Tell whether a session has cued swings."""
@@ -740,12 +784,14 @@ class _Judge:
         if isinstance(spread, NotYet):
             return spread
         if spread.between is None:
-            return NotYet.count(spread.sessions, self.p.least_sessions, "sessions")
+            have = spread.sessions_alike
+            return NotYet.count(have, self.p.least_sessions, "sessions of this kind of swing")
         delta, se, df = difference_from(
             value, used, spread, gyr_scale_u=self.gyr_scale_u, params=self.p
         )
         seen = value.middle + delta
-        half = student_t(self.rules.sureness, df) * se
+        sure = student_t(self.rules.sureness, df) * se
+        half = _half(se, df)
         return Finding(
             measure=measure,
             what=f"silent {'strikes' if strikes else 'rehearsals'}",
@@ -753,7 +799,7 @@ class _Judge:
             needed=needed,
             low=seen - half,
             high=seen + half,
-            holds=seen - half >= needed,
+            holds=seen - sure >= needed,
             swing_ids=tuple(x for s in used for x in s.swing_ids),
         )
 
@@ -802,26 +848,30 @@ class _Judge:
                 return False, f"At {step}: {found.reason}.", (), ()
         assert isinstance(turn, Finding)
         assert isinstance(time, Finding)
-        findings = (turn, time)
+        findings: tuple[Finding, ...] = (turn, time)
         used = tuple(s.session_id for s in silent[TURN])
+        when = self.on(*(s.session_id for both in silent.values() for s in both))
         lacking = [f for f in findings if not f.holds]
-        slow = state.stage is Stage.BRISKER and (
-            time.value > target + self.matters.margin(TIME, target)
-        )
+        most = target + self.matters.margin(TIME, target)
+        slow = state.stage is Stage.BRISKER and time.value > most
+        if state.stage is Stage.BRISKER:
+            # Brisk enough is a limit of its own, from the other side.
+            upper = replace(time, needed=most, holds=not slow, side="at most")
+            findings = (turn, time, upper)
         if lacking:
-            told = " and ".join(_lack(f) for f in lacking)
-            return False, f"At {step}: {told}.", findings, used
+            told = " and ".join(_lack(f, q.sureness) for f in lacking)
+            return False, f"At {step}: {told} (silent {kind} on {when}).", findings, used
         if slow:
             return (
                 False,
-                f"At {step}: the backswing is still {time.value:.0f} ms, the step's is "
-                f"{target:.0f} ms.",
+                f"At {step}: the backswing is still {time.value:.0f} ms (silent {kind} on {when}); "
+                f"the step's is {target:.0f} ms, and up to {most:.0f} ms would do.",
                 findings,
                 used,
             )
         return (
             True,
-            f"{step[0].upper()}{step[1:]} held in silent {kind} on {q.silent_days} days: turn "
+            f"{step[0].upper()}{step[1:]} held in silent {kind} on {when}: turn "
             f"{turn.value:.0f} deg, backswing {time.value:.0f} ms.",
             findings,
             used,
@@ -859,7 +909,7 @@ class _Judge:
             now = middle_of(latest.values, self.p).middle
             if measure in (TURN, SPEED) and {s.sensor for s in before} != {latest.sensor}:
                 se = math.hypot(se, math.sqrt(2.0) * self.gyr_scale_u * was)
-            half = student_t(self.rules.fall_level, df) * se
+            sure, half = student_t(self.rules.fall_level, df) * se, _half(se, df)
             findings.append(
                 Finding(
                     measure=measure,
@@ -868,8 +918,9 @@ class _Judge:
                     needed=was,
                     low=now - half,
                     high=now + half,
-                    holds=not (now + half < was and was - now > self.matters.margin(measure, was)),
+                    holds=not (now + sure < was and was - now > self.matters.margin(measure, was)),
                     swing_ids=latest.swing_ids,
+                    side="before",
                 )
             )
         lost = [f for f in findings if not f.holds]
@@ -880,10 +931,12 @@ class _Judge:
             f"{f.value:.0f} {unit_of(f.measure)}"
             for f in lost
         )
-        return f"A step back: {told}, more than chance gives.", tuple(lost)
+        when = self.on(self.order[i])
+        return f"A step back: {told} on {when}, more than chance gives.", tuple(lost)
 
-    def not_longer(self, i: int, state: _State) -> tuple[str, tuple[Finding, ...]] | None:
+    def not_longer(self, i: int, state: _State) -> tuple[str, tuple[Finding, ...], _Left] | None:
         """Is this a player whom the plan doesn't send longer or further?"""
+        here = self.order[i]
         turn, time = self.value(TURN), self.value(TIME)
         assert turn is not None
         assert time is not None
@@ -893,28 +946,112 @@ class _Judge:
                 f"The reference's backswing takes {time.middle:.0f} ms, already over "
                 f"{q.long_backswing_ms:.0f} ms: it isn't made longer. The coach decides.",
                 (),
+                _Left(kind="reference", session=here),
             )
         if turn.upper is not None and turn.middle > turn.upper:
             return (
                 f"The reference's own turn, {turn.middle:.0f} deg, is over the upper bound of "
                 f"{turn.upper:.0f} deg: nobody is sent to turn past comfort. The coach decides.",
                 (),
+                _Left(kind="reference", session=here),
             )
         for strikes in (True, False):
-            sessions = self.sessions(i, strikes=strikes, silent_only=False, measure=TURN)
-            if not sessions or turn.upper is None or sessions[-1].session_id != self.order[i]:
-                continue
-            found = self._beyond(i, sessions[-2:], turn, strikes=strikes)
-            if found is not None:
-                kind, seen = ("strikes" if strikes else "rehearsals"), found.value
-                return (
-                    f"The turn of the {kind}, {seen:.0f} deg, is over the upper bound of "
-                    f"{turn.upper:.0f} deg: nobody is sent to turn further. The coach decides.",
-                    (found,),
-                )
+            beyond = self.beyond(i, turn, strikes=strikes)
+            if beyond is not None:
+                return beyond
         if state.stage is not Stage.FULL_TURN or state.base:
             return None
         # At the start: do the strikes already have the time and the turn of the reference?
+        found = self.enough(i)
+        if found is None or not all(f.holds for f in found):
+            return None
+        return (
+            f"At a ball there is already the reference's turn ({found[0].value:.0f} deg) and time "
+            f"({found[1].value:.0f} ms), as of {self.on(here)}: there is nothing here to make "
+            f"longer. What else is to be done is for the coach.",
+            found,
+            _Left(kind="enough", session=here),
+        )
+
+    def beyond(
+        self, i: int, turn: ReferenceValue, *, strikes: bool
+    ) -> tuple[str, tuple[Finding, ...], _Left] | None:
+        """Is the turn of this session's uncued swings of a kind over the upper bound?"""
+        sessions = self.sessions(i, strikes=strikes, silent_only=False, measure=TURN)
+        if not sessions or turn.upper is None or sessions[-1].session_id != self.order[i]:
+            return None
+        found = self._beyond(i, sessions[-2:], turn, strikes=strikes)
+        if found is None:
+            return None
+        kind: Literal["strikes", "rehearsals"] = "strikes" if strikes else "rehearsals"
+        return (
+            f"The turn of the {kind} on {self.on(self.order[i])}, {found.value:.0f} deg, is over "
+            f"the upper bound of {turn.upper:.0f} deg: nobody is sent to turn further. The coach "
+            f"decides.",
+            (found,),
+            _Left(kind=kind, session=self.order[i], seen=found.value),
+        )
+
+    def look_again(
+        self, i: int, state: _State, left: _Left
+    ) -> tuple[str, tuple[Finding, ...]] | None:
+        """Does a later session still show why the plan doesn't send longer?
+
+        The plan doesn't go on by itself: the coach decides, and is told what the newest swings
+        show. None where this session has nothing to go by.
+        """
+        turn = self.value(TURN)
+        assert turn is not None
+        if left.kind == "reference":
+            # It hangs on the reference alone, and that is today's.
+            return None
+        first = self.on(left.session)
+        if left.kind == "enough":
+            seen = self.enough(i)
+            if seen is None:
+                return None
+            now = self.on(self.order[i])
+            lacking = [f for f in seen if f.value < f.needed]
+            if not lacking:
+                return (
+                    f"At a ball there is the reference's turn ({seen[0].value:.0f} deg) and time "
+                    f"({seen[1].value:.0f} ms), on {first} and still on {now}: there is nothing "
+                    f"here to make longer. What else is to be done is for the coach.",
+                    seen,
+                )
+            told = " and ".join(_lack(f, self.rules.sureness) for f in lacking)
+            return (
+                f"On {first} the strikes had the reference's turn and time, so the plan made "
+                f"nothing longer. That no longer shows: by {now} {told}. The coach decides whether "
+                f"the plan goes on.",
+                seen,
+            )
+        for strikes in (left.kind == "strikes", left.kind != "strikes"):
+            found = self.beyond(i, turn, strikes=strikes)
+            if found is not None:
+                why, findings, state.left = found
+                return why, findings
+        strikes = left.kind == "strikes"
+        sessions = self.sessions(i, strikes=strikes, silent_only=False, measure=TURN)
+        if turn.upper is None or not sessions or sessions[-1].session_id != self.order[i]:
+            return None
+        newest = self._turn_now(i, sessions[-1], turn.upper, strikes=strikes)
+        now = self.on(self.order[i])
+        shown = (
+            f"on {now} it was {newest.value:.0f} deg, over the bound but not surely"
+            if newest.value > turn.upper
+            else f"on {now} it was {newest.value:.0f} deg"
+        )
+        return (
+            f"On {first} the turn of the {left.kind}, {left.seen:.0f} deg, was over the upper "
+            f"bound of {turn.upper:.0f} deg, so nobody is sent to turn further. That no longer "
+            f"shows surely: {shown}. The coach decides whether the plan goes on.",
+            (newest,),
+        )
+
+    def enough(self, i: int) -> tuple[Finding, Finding] | None:
+        """Set the latest uncued strikes against the reference's turn and time; None if untold."""
+        q = self.rules
         findings = []
         for measure, share in ((TURN, q.turn_share), (TIME, q.time_share)):
             value = self.value(measure)
@@ -934,71 +1071,86 @@ class _Judge:
             delta, se, df = difference_from(
                 value, use, spread, gyr_scale_u=self.gyr_scale_u, params=self.p
             )
-            half = student_t(0.5 + self.rules.fall_level / 2, df) * se
+            sure = student_t(0.5 + self.rules.fall_level / 2, df) * se
+            half = _half(se, df)
             seen = value.middle + delta
             findings.append(
                 Finding(
                     measure=measure,
-                    what="strikes without feedback",
+                    what="uncued strikes",
                     value=seen,
                     needed=share * value.middle,
                     low=seen - half,
                     high=seen + half,
-                    holds=seen - half >= share * value.middle,
+                    holds=seen - sure >= share * value.middle,
                     swing_ids=tuple(x for s in use for x in s.swing_ids),
                 )
             )
-        if all(f.holds for f in findings):
-            return (
-                f"At a ball there is already the reference's turn ({findings[0].value:.0f} deg) "
-                f"and time ({findings[1].value:.0f} ms): there is nothing here to make longer. "
-                f"What else is to be done is for the coach.",
-                tuple(findings),
-            )
-        return None
+        return findings[0], findings[1]
+
+    def _turn_now(self, i: int, now: SessionData, upper: float, *, strikes: bool) -> Finding:
+        """The turn of one session against the upper bound."""
+        middle = middle_of(now.values, self.p).middle
+        se, df = self._se_of_one(i, now, strikes=strikes)
+        half = _half(se, df)
+        return Finding(
+            measure=TURN,
+            what=f"uncued {'strikes' if strikes else 'rehearsals'}",
+            value=middle,
+            needed=upper,
+            low=middle - half,
+            high=middle + half,
+            holds=middle <= upper,
+            swing_ids=now.swing_ids,
+            side="at most",
+        )
+
+    def _se_of_one(self, i: int, now: SessionData, *, strikes: bool) -> tuple[float, float]:
+        """Standard error of one session's middle turn, by the player's spread where it is known."""
+        spread = self.spread(i, strikes=strikes, measure=TURN)
+        if isinstance(spread, PlayerSpread):
+            share = 0.0 if spread.between is None else 1.0
+            return spread.difference(share, spread.within_var(len(now.values), self.p))
+        own = middle_of(now.values, self.p)
+        return math.sqrt(own.unit_var / own.kept), float(max(own.df, 1))
 
     def _beyond(
         self, i: int, latest: Sequence[SessionData], turn: ReferenceValue, *, strikes: bool
     ) -> Finding | None:
         """Is the turn over the upper bound: surely in the last session, or in two running?"""
         assert turn.upper is not None
-        spread = self.spread(i, strikes=strikes, measure=TURN)
-        middles = [middle_of(s.values, self.p).middle for s in latest]
         now = latest[-1]
-        half = math.inf
-        if isinstance(spread, PlayerSpread):
-            share = 0.0 if spread.between is None else 1.0
-            se, df = spread.difference(share, spread.within_var(len(now.values), self.p))
-            half = student_t(self.rules.fall_level, df) * se
-        sure = middles[-1] - half > turn.upper
+        middles = [middle_of(s.values, self.p).middle for s in latest]
+        sure = False
+        if isinstance(self.spread(i, strikes=strikes, measure=TURN), PlayerSpread):
+            se, df = self._se_of_one(i, now, strikes=strikes)
+            sure = middles[-1] - student_t(self.rules.fall_level, df) * se > turn.upper
         twice = len(middles) == 2 and min(middles) > turn.upper
         if not sure and not twice:
             return None
-        return Finding(
-            measure=TURN,
-            what=f"uncued {'strikes' if strikes else 'rehearsals'}",
-            value=middles[-1],
-            needed=turn.upper,
-            low=middles[-1] - half if math.isfinite(half) else middles[-1],
-            high=middles[-1] + half if math.isfinite(half) else middles[-1],
-            holds=False,
-            swing_ids=tuple(x for s in (latest if twice else [now]) for x in s.swing_ids),
-        )
+        found = self._turn_now(i, now, turn.upper, strikes=strikes)
+        # The number shown is the latest session's, and so are the swings it is followed back to.
+        return replace(found, holds=False)
 
 
 def _step_name(stage: Stage, step: int) -> str:
     return f"{stage.value}, step {step}" if stage is Stage.BRISKER else stage.value
 
 
-def _lack(f: Finding) -> str:
+def _half(se: float, df: float) -> float:
+    """Half the width of an interval as it is shown."""
+    return student_t(0.5 + INTERVAL_LEVEL / 2, df) * se
+
+
+def _lack(f: Finding, sureness: float) -> str:
     """Say what isn't there yet, and how far off."""
     name = "turn" if f.measure == TURN else "backswing"
     unit = unit_of(f.measure)
     if f.value < f.needed:
         return f"the {name} is {f.value:.0f} {unit}, {f.needed:.0f} are needed"
     return (
-        f"the {name} is {f.value:.0f} {unit}, over the {f.needed:.0f} needed, but not yet surely "
-        f"(from {f.low:.0f} {unit} on)"
+        f"the {name} is {f.value:.0f} {unit}, over the {f.needed:.0f} needed, but not yet as "
+        f"surely as the rule asks (sureness {sureness:g})"
     )
 
 

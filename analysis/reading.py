@@ -49,6 +49,7 @@ __all__ = [
     "WordRead",
     "difference_from",
     "make_reference",
+    "odd_swings",
     "read",
 ]
 
@@ -57,6 +58,12 @@ TIME_MEASURES: Final = ("swing_ms", "backswing_ms")
 TURN: Final = "turn_deg"
 SPEED_MEASURES: Final = ("club_speed_m_s", "peak_rate_dps")
 """The head's speed where it was measured or may be told by calibration, else the sensor's."""
+
+ODD_SPREADS: Final = 4.0
+ODD_SHARE: Final = 0.25
+"""A swing is odd that lies, in turn, time of the backswing or peak rate, more than four spreads and
+a quarter from the median of the others: done in slow motion, or a part of a swing. Common practice,
+no source."""
 
 SINGLE_DF: Final = 25.0
 """Degrees of freedom of one swing's stated uncertainty, as in `analysis.compare`."""
@@ -129,6 +136,9 @@ class Reference:
         Of the swings it was made from.
     values : mapping of str to ReferenceValue
     swing_ids : tuple of str
+    odd_ids : tuple of str
+        Swings far from the others. Approved ones count all the same, since the coach looked at
+        them; of a provisional reference they are left out.
     """
 
     setting: Setting
@@ -136,6 +146,7 @@ class Reference:
     kinds: frozenset[Kind]
     values: Mapping[str, ReferenceValue]
     swing_ids: tuple[str, ...]
+    odd_ids: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,7 +223,7 @@ def make_reference(
         Of one setting.
     approved : sequence of str, optional
         Identifiers of approved swings. Without any, the free rehearsals (those outside a drill's
-        cued blocks) make a provisional reference.
+        cued blocks) make a provisional reference, without those far from the others.
     lower, upper : mapping of str to float, optional
         Bounds by measure that the coach sets. Otherwise they lie two spreads from the middle, but
         at least 5 % of it: about where 1 in 20 of the player's own such swings lies outside.
@@ -235,9 +246,17 @@ def make_reference(
         chosen = [row for row in rows if row.swing_id in wanted]
     else:
         chosen = [row for row in rows if row.kind == "rehearsal" and row.block in (None, "silent")]
+    if chosen:
+        # Before the odd ones are looked for: what is odd among different clubs says nothing.
+        one_setting(chosen)
+    odd = odd_swings(chosen)
+    if not approved:
+        chosen = [row for row in chosen if row.swing_id not in odd]
     if len(chosen) < p.least_reference:
-        what = "approved swings" if approved else "free rehearsals"
-        return NotYet.count(len(chosen), p.least_reference, what)
+        few = NotYet.count(
+            len(chosen), p.least_reference, "approved swings" if approved else "free rehearsals"
+        )
+        return few if approved else NotYet(few.reason + _besides(rows, odd), few.have, few.need)
     setting = one_setting(chosen)
     values = {}
     for measure in (*TIME_MEASURES, "downswing_ms", TURN, *SPEED_MEASURES):
@@ -281,7 +300,46 @@ def make_reference(
         kinds=frozenset(row.kind for row in chosen),
         values=values,
         swing_ids=tuple(row.swing_id for row in chosen),
+        odd_ids=odd,
     )
+
+
+def odd_swings(rows: Sequence[SwingRow]) -> tuple[str, ...]:
+    """Name swings far from the others in turn, backswing or peak rate, such as slow-motion ones.
+
+    Parameters
+    ----------
+    rows : sequence of SwingRow
+        Of one kind and setting.
+
+    Returns
+    -------
+    tuple of str
+        None of fewer than five: then there are no others to be far from.
+    """
+    odd: dict[str, None] = {}
+    for measure in ("backswing_ms", TURN, "peak_rate_dps"):
+        there = [row for row in rows if measure in row.values]
+        if len(there) < 5:
+            continue
+        values = np.array([row.values[measure] for row in there])
+        median = float(np.median(values))
+        off = np.abs(values - median)
+        reach = max(ODD_SPREADS * 1.4826 * float(np.median(off)), ODD_SHARE * abs(median))
+        far = (row.swing_id for row, yes in zip(there, off > reach, strict=True) if yes)
+        odd.update(dict.fromkeys(far))
+    return tuple(row.swing_id for row in rows if row.swing_id in odd)
+
+
+def _besides(rows: Sequence[SwingRow], odd: Sequence[str]) -> str:
+    """Say what else there is that doesn't count towards a provisional reference."""
+    unclear = sum(row.kind == "unclear" and row.block in (None, "silent") for row in rows)
+    parts = []
+    if unclear:
+        parts.append(f"{unclear} more are of unclear kind")
+    if odd:
+        parts.append(f"{len(odd)} far from the others {'is' if len(odd) == 1 else 'are'} left out")
+    return f" ({'; '.join(parts)})" if parts else ""
 
 
 def read(
@@ -494,8 +552,8 @@ def _read_one(
     share = float(sum(w * w for w in weights.values()))
     elsewhere = share > 1e-12
     if elsewhere and (isinstance(spread, NotYet) or spread.between is None):
-        have = 0 if isinstance(spread, NotYet) else spread.sessions
-        few = NotYet.count(have, p.least_sessions, "sessions")
+        have = 0 if isinstance(spread, NotYet) else spread.sessions_alike
+        few = NotYet.count(have, p.least_sessions, "sessions of the same kind of swing")
         return cannot(
             f"the reference is of another session, and how much sessions differ isn't known yet "
             f"({few.reason})"

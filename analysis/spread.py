@@ -322,6 +322,15 @@ class PlayerSpread:
     rho: float
 
     @property
+    def sessions_alike(self) -> int:
+        """Of how many sessions of the same kind of swing the spread between sessions is told.
+
+        With one kind that is all of them. Where some hold rehearsals only and others strikes, it
+        is fewer, since a rehearsal and a strike are never set against each other for it.
+        """
+        return math.ceil(self.between_df - 1e-9) + 1
+
+    @property
     def icc(self) -> float | None:
         """Share of the variance of single swings that lies between sessions."""
         if self.between is None:
@@ -701,7 +710,8 @@ def player_spread(
     own = (between or 0.0) ** 2 + np.array(within_vars)
     alike = float(np.mean(own) ** 2 / np.mean(own**2))
     return PlayerSpread(
-        sessions=len(every),
+        # A session with two kinds of swing is in two groups, and is one session all the same.
+        sessions=len({s.session_id for s in every}),
         swings=sum(len(part.values) for part in parts),
         middle=float(np.mean([part.middle.middle for part in parts])),
         within=within,

@@ -29,7 +29,17 @@ from analysis.spread import (
     unit_of,
 )
 
-__all__ = ["MOST_SENTENCES", "Example", "Number", "Sentence", "examples", "story"]
+__all__ = [
+    "MOST_SENTENCES",
+    "Example",
+    "Number",
+    "Sentence",
+    "could",
+    "counts_same",
+    "examples",
+    "felt_sentence",
+    "story",
+]
 
 MOST_SENTENCES: Final = 5
 
@@ -57,12 +67,21 @@ class Number:
     interval : Interval
     swing_ids : tuple of str
         Swings it comes from.
+    against_ids : tuple of str
+        Swings that these are set against: of the reference, or of the other side.
+    margin : float or None
+        Differences surely smaller than this are called "about the same".
+    detectable : float or None
+        A difference of this size would be told in most cases.
     """
 
     name: str
     unit: str
     interval: Interval
     swing_ids: tuple[str, ...]
+    against_ids: tuple[str, ...] = ()
+    margin: float | None = None
+    detectable: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +96,8 @@ class Example:
         How many swings lie on the same side of the reference as this one in the measure named, and
         how many don't; zero both where there is no reference.
     measure : str or None
+    below : bool or None
+        On which side of the reference's middle this one lies in that measure.
     """
 
     swing_id: str
@@ -84,6 +105,26 @@ class Example:
     agree: int
     disagree: int
     measure: str | None
+    below: bool | None = None
+
+    def beside(self, name: str) -> str:
+        """Say how many swings of its kind are on its side; ``name`` is the measure in words.
+
+        Examples
+        --------
+        >>> Example(
+        ...     swing_id="a#3", kind="strike", agree=3, disagree=1, measure="turn_deg", below=True
+        ... ).beside("turn")
+        "in turn it lies below the reference's middle, as do 3 of the other 4 strikes"
+        """
+        if self.below is None:
+            return ""
+        side = "below" if self.below else "above"
+        others = self.agree + self.disagree
+        return (
+            f"in {name} it lies {side} the reference's middle, as "
+            f"{'does' if self.agree == 1 else 'do'} {self.agree} of the other {others} {self.kind}s"
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +159,18 @@ def _short(value: float, *, plus: bool = False) -> str:
     return {"-0.0": "0.0", "-0": "0", "+0.0": "0.0", "+0": "0"}.get(text, text).replace("-", "−")
 
 
+def could(detectable: float | None, unit: str) -> str:
+    """Say what difference could be told, where none is."""
+    if detectable is None:
+        return ""
+    return f"; {_short(detectable)} {unit} or more could be told"
+
+
+def counts_same(margin: float | None, unit: str) -> str:
+    """Say below what a difference counts as the same."""
+    return "" if margin is None else f"; less than {_short(margin)} {unit} counts as the same"
+
+
 def _word_phrase(word: WordRead) -> str:
     what = ASPECT_WORDS[word.aspect]
     if word.difference is None or word.measure is None:
@@ -126,16 +179,37 @@ def _word_phrase(word: WordRead) -> str:
     name = MEASURE_WORDS.get(word.measure, word.measure)
     numbers = _signed(word.difference, unit)
     if word.word is Word.CANNOT_TELL:
-        return f"{what} can't be told ({numbers})"
+        return f"{what} can't be told ({name} {numbers}{could(word.detectable, unit)})"
     if word.word is Word.SAME:
-        return f"{what} about the same ({name} {numbers})"
+        return f"{what} about the same ({name} {numbers}{counts_same(word.margin, unit)})"
     if word.word is Word.BEYOND:
         return f"{what} beyond full (over the reference {numbers})"
     text = "shorter" if word.word is Word.LESS_FULL else word.word.value
     return f"{what} {text} ({name} {numbers})"
 
 
-def _reading_sentence(reading: Reading, kind: str, reference_kind: str) -> Sentence:
+def _reading_numbers(
+    reading: Reading, what: str, reference: Reference | NotYet
+) -> tuple[Number, ...]:
+    against = reference.swing_ids if isinstance(reference, Reference) else ()
+    return tuple(
+        Number(
+            name=f"{w.measure}: {what} minus reference",
+            unit=unit_of(w.measure),
+            interval=w.difference,
+            swing_ids=reading.swing_ids,
+            against_ids=against,
+            margin=w.margin,
+            detectable=w.detectable,
+        )
+        for w in (reading.time, reading.turn, reading.speed)
+        if w.difference is not None and w.measure is not None
+    )
+
+
+def _reading_sentence(
+    reading: Reading, kind: str, reference_kind: str, reference: Reference | NotYet
+) -> Sentence:
     words = (reading.time, reading.turn, reading.speed)
     against = "the provisional reference" if reading.provisional else "the reference"
     reasons = {w.reason for w in words}
@@ -144,16 +218,7 @@ def _reading_sentence(reading: Reading, kind: str, reference_kind: str) -> Sente
     else:
         phrases = "; ".join(_word_phrase(w) for w in words)
         text = f"{reading.n} {kind}s against {against}{reference_kind}: {phrases}."
-    numbers = tuple(
-        Number(
-            name=f"{w.measure}: {kind}s minus reference",
-            unit=unit_of(w.measure),
-            interval=w.difference,
-            swing_ids=reading.swing_ids,
-        )
-        for w in words
-        if w.difference is not None and w.measure is not None
-    )
+    numbers = _reading_numbers(reading, f"{kind}s", reference)
     return Sentence(about="reading", text=text, numbers=numbers, swing_ids=reading.swing_ids)
 
 
@@ -185,9 +250,11 @@ def _ball_sentence(effects: Mapping[str, BallEffect | NotYet]) -> Sentence | Non
             word = pair[up]
             parts.append(f"{name} was {word} {numbers}")
         elif effect.outcome is Outcome.SAME:
-            parts.append(f"{name} was about the same ({numbers})")
+            same = counts_same(effect.margin, unit_of(measure))
+            parts.append(f"{name} was about the same ({numbers}{same})")
         else:
-            parts.append(f"{name} can't be told ({numbers})")
+            needed = could(effect.detectable, unit_of(measure))
+            parts.append(f"{name} can't be told ({numbers}{needed})")
     order = (
         ""
         if all(e.alternated for e in told.values())
@@ -198,11 +265,14 @@ def _ball_sentence(effects: Mapping[str, BallEffect | NotYet]) -> Sentence | Non
             name=f"{m}: strikes minus rehearsals",
             unit=unit_of(m),
             interval=e.difference,
-            swing_ids=(*e.rehearsals, *e.strikes),
+            swing_ids=e.strikes,
+            against_ids=e.rehearsals,
+            margin=e.margin,
+            detectable=e.detectable,
         )
         for m, e in told.items()
     )
-    ids = tuple(dict.fromkeys(x for n in numbers_of for x in n.swing_ids))
+    ids = tuple(dict.fromkeys(x for n in numbers_of for x in (*n.swing_ids, *n.against_ids)))
     any_one = next(iter(told.values()))
     head = f"At the ball ({len(any_one.strikes)} strikes, {len(any_one.rehearsals)} rehearsals)"
     return Sentence(
@@ -210,20 +280,11 @@ def _ball_sentence(effects: Mapping[str, BallEffect | NotYet]) -> Sentence | Non
     )
 
 
-def _held_sentence(reading: Reading, block: str) -> Sentence:
+def _held_sentence(reading: Reading, block: str, reference: Reference | NotYet) -> Sentence:
     words = (reading.time, reading.turn, reading.speed)
     when = "In the silent test" if block == "silent" else "Without feedback on another day"
     phrases = "; ".join(_word_phrase(w) for w in words)
-    numbers = tuple(
-        Number(
-            name=f"{w.measure}: {block} swings minus reference",
-            unit=unit_of(w.measure),
-            interval=w.difference,
-            swing_ids=reading.swing_ids,
-        )
-        for w in words
-        if w.difference is not None and w.measure is not None
-    )
+    numbers = _reading_numbers(reading, f"{block} swings", reference)
     return Sentence(
         about="held",
         text=f"{when} ({reading.n} swings): {phrases}.",
@@ -256,13 +317,20 @@ def _together_sentence(found: Sequence[Association]) -> Sentence | None:
     )
 
 
-def _felt_sentence(report: FeltReport) -> Sentence:
+def felt_sentence(report: FeltReport) -> Sentence:
+    """Say what was felt against what was measured, with its numbers."""
     numbers = tuple(
         Number(
-            name=f"share of swings that felt {report.feeling} with {c.measure} below",
+            name=f"share of swings that felt {report.feeling} with {c.measure} {c.side} "
+            + (
+                "the session's median"
+                if c.bound is None
+                else f"the reference's bound of {_short(c.bound)} {unit_of(c.measure)}"
+            ),
             unit="",
             interval=c.share,
             swing_ids=(*c.swing_ids, *c.disagree_ids),
+            against_ids=c.others_ids,
         )
         for c in report.counts
     )
@@ -270,13 +338,16 @@ def _felt_sentence(report: FeltReport) -> Sentence:
     return Sentence(about="felt", text=report.sentence(), numbers=numbers, swing_ids=ids)
 
 
-def _next_sentence(now: Standing) -> Sentence:
+def _next_sentence(now: Standing, day: str | None = None) -> Sentence:
     text = now.why
     if now.drill is not None:
         text = f"{text} Next: {now.drill.command}"
+    if day is not None:
+        text = f"On that day ({day}): {text}"
     numbers = tuple(
         Number(
-            name=f"{f.measure}: {f.what}",
+            name=f"{f.measure}: {f.what}, {'was' if f.side == 'before' else f.side} "
+            f"{_short(f.needed)} {unit_of(f.measure)}",
             unit=unit_of(f.measure),
             interval=Interval(f.low, f.value, f.high),
             swing_ids=f.swing_ids,
@@ -296,6 +367,7 @@ def story(
     felt: FeltReport | NotYet | None = None,
     together: Sequence[Association | NotYet] = (),
     spreads: Mapping[str, PlayerSpread | NotYet] | None = None,
+    past_day: str | None = None,
     gyr_scale_u: float = 0.01,
     matters: Matters | None = None,
     params: EvidenceParams | None = None,
@@ -317,6 +389,8 @@ def story(
         From `analysis.association`, with their number counted.
     spreads : mapping of str to PlayerSpread or NotYet, optional
         By measure, if they are at hand already; takes the place of ``history``.
+    past_day : str, optional
+        The day that ``now`` is of, in words, where it is no longer today's stand.
     gyr_scale_u : float
     matters : Matters, optional
     params : EvidenceParams, optional
@@ -371,7 +445,7 @@ def story(
     reference_kind = ""
     if isinstance(reference, Reference) and reference.kinds == {"rehearsal"} and kind == "strike":
         reference_kind = " of rehearsals"
-    out.append(_reading_sentence(read_of(main, main[0].kind), kind, reference_kind))
+    out.append(_reading_sentence(read_of(main, main[0].kind), kind, reference_kind, reference))
     if strikes:
         contrast = {
             m: what_the_ball_does(
@@ -390,15 +464,15 @@ def story(
             held = read_of(tested, tested[0].kind)
             # Why nothing can be told has been said already.
             if any(w.difference is not None for w in (held.time, held.turn, held.speed)):
-                out.append(_held_sentence(held, block))
+                out.append(_held_sentence(held, block, reference))
             break
     if isinstance(felt, FeltReport):
-        out.append(_felt_sentence(felt))
+        out.append(felt_sentence(felt))
     going = _together_sentence([a for a in together if isinstance(a, Association)])
     if going is not None:
         out.append(going)
     if now is not None:
-        out = [*out[: MOST_SENTENCES - 1], _next_sentence(now)]
+        out = [*out[: MOST_SENTENCES - 1], _next_sentence(now, past_day)]
     return out[:MOST_SENTENCES]
 
 
@@ -435,7 +509,7 @@ def examples(
         spread = np.where(spread > 0, spread, 1.0)
         near = int(np.argmin(np.sum(((table - median) / spread) ** 2, axis=1)))
         agree = disagree = 0
-        measure = None
+        measure = below = None
         if isinstance(reference, Reference):
             off = [
                 abs(median[k] - reference.values[m].middle) / spread[k]
@@ -449,6 +523,7 @@ def examples(
                 side = np.sign(table[:, k] - reference.values[measure].middle)
                 agree = int(np.sum(side == side[near])) - 1
                 disagree = len(mine) - 1 - agree
+                below = bool(side[near] < 0)
         out.append(
             Example(
                 swing_id=mine[near].swing_id,
@@ -456,6 +531,7 @@ def examples(
                 agree=agree,
                 disagree=disagree,
                 measure=measure,
+                below=below,
             )
         )
     return out

@@ -18,10 +18,19 @@ from typing import Any, Final
 
 from analysis.association import Association, associate
 from analysis.contrast import CONTRAST_MEASURES, BallEffect, what_the_ball_does
-from analysis.felt import FEELINGS, MEASURED, FeltReport, felt_against_measured
+from analysis.felt import FEELINGS, FeltReport, felt_against_measured
 from analysis.headspeed import HeadSpeedLine, calibrate_head_speed
 from analysis.outcome import Outcome
-from analysis.plan import CoachWord, Drill, PlanRules, Standing, standing, volume, word_from_dict
+from analysis.plan import (
+    CoachWord,
+    Drill,
+    PlanRules,
+    Standing,
+    Volume,
+    standing,
+    volume,
+    word_from_dict,
+)
 from analysis.reading import Reading, Reference, make_reference, read
 from analysis.spread import (
     Interval,
@@ -41,7 +50,10 @@ from analysis.story import (
     Example,
     Number,
     Sentence,
+    could,
+    counts_same,
     examples,
+    felt_sentence,
     story,
 )
 from review.liberrors import NoSuchError
@@ -84,6 +96,7 @@ _COLUMNS: Final = (
     "number",
     "club",
     "mount",
+    "handedness",
     "sensor_key",
     "kind",
     "block",
@@ -109,6 +122,11 @@ MOST_PASTS: Final = 8
 
 LEAST_ASSOCIATED: Final = 12
 """Swings with a result before it is asked what goes with it: with fewer, nothing is ever told."""
+
+
+def _day_words(day: int) -> str:
+    """Write a day number as a date."""
+    return date.fromordinal(day).isoformat()
 
 
 def day_number(day: str) -> int:
@@ -174,6 +192,7 @@ class Evidence:
         self.mount = mount
         self.until_s = until_s
         self.days: dict[str, int] = {}
+        self.hands: dict[str, set[str]] = {}
         self.last_day: int | None = None
         self._pasts: dict[str, Evidence] = {}
 
@@ -198,6 +217,8 @@ class Evidence:
                 continue
             session = row["session"]
             self.days.setdefault(session, day_number(row["day"]))
+            if row["handedness"] is not None:
+                self.hands.setdefault(session, set()).add(row["handedness"])
             order[session] = order.get(session, -1) + 1
             out.append(self._row(row, order[session]))
         return out
@@ -277,6 +298,41 @@ class Evidence:
         """Place of the first session with a cued swing; None without any."""
         cued = {row.session_id for row in self.rows if row.block in _CUED}
         return next((k for k, session in enumerate(self.sessions) if session in cued), None)
+
+    def notes(self, session_id: str | None = None) -> list[str]:
+        """Say what anybody should know who reads these numbers; empty where there is nothing.
+
+        Parameters
+        ----------
+        session_id : str, optional
+            Only swings of this session; all by default.
+        """
+        out = []
+        rows = self.rows if session_id is None else self.rows_of(session_id)
+        by_hand: dict[str, list[str]] = {}
+        for session in self.sessions:
+            for hand in sorted(self.hands.get(session, ())):
+                by_hand.setdefault(hand, []).append(session)
+        if len(by_hand) > 1:
+            parts = " and ".join(
+                f"{len(found)} {hand}-handed {'session' if len(found) == 1 else 'sessions'}"
+                for hand, found in sorted(by_hand.items())
+            )
+            fewer = min(by_hand.values(), key=len)
+            named = ", ".join(session[:8] for session in fewer[:6])
+            out.append(
+                f"{parts} are taken together here, as one player's swings. Where that is wrong, "
+                f"correct the hand or leave these out on the page ('unhurried review'): {named}."
+            )
+        unclear = sum(row.kind == "unclear" for row in rows)
+        if unclear:
+            whole = "1 swing is" if unclear == 1 else f"{unclear} of {len(rows)} swings are"
+            out.append(
+                f"{whole} of unclear kind, and count neither as rehearsals nor as strikes. What "
+                "they were can be said on the page ('unhurried review', the session's list: 'They "
+                "are'), and beforehand by 'r' and 'b' while recording."
+            )
+        return out
 
     def read(self, rows: Sequence[SwingRow]) -> Reading:
         """Read swings of one session against the reference, in three words."""
@@ -396,7 +452,15 @@ class Evidence:
         Swings with other clubs count for the day's and the week's volume.
         """
         rules = self.rules
-        found = standing(self.rows, self.days, self.reference, self.words, today=today, rules=rules)
+        found = standing(
+            self.rows,
+            self.days,
+            self.reference,
+            self.words,
+            today=today,
+            rules=rules,
+            day_words=_day_words,
+        )
         everything = self.library.swings(
             player=self.player.id, columns=("day", "kind"), excluded=True, until_s=self.until_s
         )
@@ -414,12 +478,45 @@ class Evidence:
             drill = dataclasses.replace(drill, command=self._command(drill))
         return dataclasses.replace(found, volume=total, drill=drill, why=why)
 
+    def stood(self, day: int) -> Standing:
+        """Say where the player stood when a day had ended, with nothing to do now.
+
+        The drill that came next then, and how much had been swung, are nothing to go by today.
+        """
+        quiet = Volume(today=0, week=0, strikes_week=0, usual_week=None, cautions=(), rest=False)
+        found = standing(
+            self.rows,
+            self.days,
+            self.reference,
+            self.words,
+            today=day,
+            swung=quiet,
+            rules=self.rules,
+            day_words=_day_words,
+        )
+        return dataclasses.replace(found, drill=None)
+
+    def is_latest(self, session_id: str) -> bool:
+        """Tell whether a session is this setting's newest."""
+        return bool(self.sessions) and session_id == self.sessions[-1]
+
+    def standing_at(self, session_id: str, today: int | None) -> Standing:
+        """Say where the player stands: today's stand for the latest session, else as it was."""
+        if self.is_latest(session_id) and today is not None:
+            return self.standing(today)
+        then = self.until(session_id)
+        return then.stood(then.days[session_id])
+
+    @property
+    def typed_name(self) -> str:
+        """What means this player on the command line: the name, or the id where others share it."""
+        namesakes = [p for p in self.library.players() if p.name == self.player.name]
+        return self.player.name if len(namesakes) == 1 else self.player.id
+
     def _command(self, drill: Drill) -> str:
         """A drill's command, ready to run: who, with what, and the turn that the tone goes by."""
         words = [w for w in shlex.split(drill.command) if w not in ("--ball", "--no-ball")]
-        namesakes = [p for p in self.library.players() if p.name == self.player.name]
-        if len(namesakes) == 1:
-            words = [self.player.name if word == self.player.id else word for word in words]
+        words = [self.typed_name if word == self.player.id else word for word in words]
         at = words.index("--player") + 2 if "--player" in words else 2
         facts = [("--club", self.club), ("--mount", self.mount), ("--hand", self.player.handedness)]
         words[at:at] = [w for name, value in facts if value is not None for w in (name, value)]
@@ -453,6 +550,7 @@ class Evidence:
         past = Evidence(self.library, self.player, club=self.club, mount=self.mount)
         past.rows = [row for row in self.rows if row.session_id in seen]
         past.days = {name: day for name, day in self.days.items() if name in seen}
+        past.hands = {name: hands for name, hands in self.hands.items() if name in seen}
         past.reference = self.reference
         past.last_day = self.days[session_id]
         if len(self._pasts) >= MOST_PASTS:
@@ -467,18 +565,22 @@ class Evidence:
         ----------
         session_id : str
         today : int, optional
-            Day for which the next drill is; the session's own by default.
+            Today. For the latest session the last sentence is then what the plan says today, with
+            the next drill; for an earlier one, or without it, it is where the player stood on that
+            day.
 
         Raises
         ------
         NoSuchError
         """
         then = self.until(session_id)
+        current = self.is_latest(session_id) and today is not None
         told = story(
             then.rows_of(session_id),
             then.reference,
             spreads=then.spreads,
-            now=then.standing(then.days[session_id] if today is None else today),
+            now=self.standing_at(session_id, today),
+            past_day=None if current else _day_words(then.days[session_id]),
             together=[found for *_, found in then.together()],
         )
         changed = then.held_sentence(session_id)
@@ -492,7 +594,7 @@ class Evidence:
             at = 1 + max(
                 (k for k, one in enumerate(told) if one.about in ("ball", "held")), default=0
             )
-            told.insert(at, _felt_sentence(rushed))
+            told.insert(at, felt_sentence(rushed))
         return [*told[: MOST_SENTENCES - 1], told[-1]] if len(told) > MOST_SENTENCES else told
 
     def held_sentence(self, session_id: str | None = None) -> Sentence | None:
@@ -524,7 +626,10 @@ class Evidence:
                 name=f"{one.measure}: latest minus first sessions",
                 unit=unit_of(one.measure),
                 interval=one.change.change,
-                swing_ids=one.swing_ids,
+                swing_ids=tuple(x for x in one.swing_ids if x.partition("#")[0] in latest),
+                against_ids=tuple(x for x in one.swing_ids if x.partition("#")[0] not in latest),
+                margin=one.change.margin,
+                detectable=one.change.detectable,
             )
             for one in told
             if isinstance(one.change, SessionChange)
@@ -571,11 +676,12 @@ def held_words(held: Held) -> str:
     name = MEASURE_WORDS.get(held.measure, held.measure)
     if isinstance(held.change, NotYet):
         return f"{name}: {held.change.reason}"
-    numbers = _by(held.change.change, unit_of(held.measure))
+    unit = unit_of(held.measure)
+    numbers = _by(held.change.change, unit)
     if held.change.outcome is Outcome.UNCLEAR:
-        return f"{name} can't be told ({numbers})"
+        return f"{name} can't be told ({numbers}{could(held.change.detectable, unit)})"
     if held.change.outcome is Outcome.SAME:
-        return f"{name} about the same ({numbers})"
+        return f"{name} about the same ({numbers}{counts_same(held.change.margin, unit)})"
     up = held.change.change.middle > 0
     words = {"backswing_ms": ("longer", "shorter"), "turn_deg": ("fuller", "shorter")}
     more, less = words.get(held.measure, ("faster", "slower"))
@@ -584,31 +690,7 @@ def held_words(held: Held) -> str:
 
 def felt_words(report: FeltReport) -> str:
     """Say in a sentence what was felt against what was measured, and how the others were."""
-    than = "the reference" if report.against == "reference" else "their session's middle"
-    parts = []
-    for found in report.counts:
-        others = (
-            "" if found.others is None else f" ({100 * found.others.middle:.0f} % of the others)"
-        )
-        of = "" if found.n == report.n else f" of {found.n}"
-        verb = "was" if found.count == 1 else "were"
-        parts.append(f"{found.count}{of} {verb} {MEASURED[found.aspect]}{others}")
-    told = ", ".join(parts[:-1]) + " and " + parts[-1] if len(parts) > 1 else parts[0]
-    return f"Of {report.n} swings that felt {report.feeling}, {told} than {than}."
-
-
-def _felt_sentence(report: FeltReport) -> Sentence:
-    numbers = tuple(
-        Number(
-            name=f"share of swings that felt {report.feeling} with {found.measure} below",
-            unit="",
-            interval=found.share,
-            swing_ids=(*found.swing_ids, *found.disagree_ids),
-        )
-        for found in report.counts
-    )
-    ids = tuple(dict.fromkeys(x for one in numbers for x in one.swing_ids))
-    return Sentence(about="felt", text=felt_words(report), numbers=numbers, swing_ids=ids)
+    return report.sentence()
 
 
 def drill_block(text: str | None) -> str | None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import shlex
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -66,19 +67,15 @@ class Shown:
     ----------
     number : int
     kind : str
-    agree, disagree : int
-        Swings of its kind on the same side of the reference, and on the other.
-    measure : str or None
-        In which this was looked at.
+    beside : str
+        How many swings of its kind lie on the same side of the reference; empty without one.
     cells : mapping of str to (str, str) or None
         Value and standard uncertainty by measure.
     """
 
     number: int
     kind: str
-    agree: int
-    disagree: int
-    measure: str | None
+    beside: str
     cells: Mapping[str, tuple[str, str] | None]
 
 
@@ -95,6 +92,10 @@ class Section:
     swings: int
     sentences: tuple[str, ...]
     standing: Standing
+    current: bool
+    day: str
+    notes: tuple[str, ...]
+    command: tuple[str, ...]
     reference: Reference | None
     reference_reason: str
     pair: tuple[Shown, ...]
@@ -130,7 +131,8 @@ def section_of(
     trace_of : callable, optional
         Without it no curves are drawn.
     today : int, optional
-        Day for which the next drill is; the session's own by default.
+        Today, for the next drill after the latest session. Without it, and for an earlier session,
+        it is said where the player stood on that day.
     units : {"metric", "imperial"}
     trends : bool
         Also what was before this session.
@@ -143,7 +145,7 @@ def section_of(
     then = evidence.until(session_id)
     rows = then.rows_of(session_id)
     session = evidence.library.session(session_id)
-    day = then.days[session_id] if today is None else today
+    stand = evidence.standing_at(session_id, today)
     pair, curves, reason = _pair(then, session_id, trace_of)
     known = then.reference if isinstance(then.reference, Reference) else None
     shown = rows[-MOST_SWINGS:]
@@ -155,8 +157,12 @@ def section_of(
         start=session.start,
         session=session.id,
         swings=len(rows),
-        sentences=tuple(_without_command(one) for one in then.story(session_id, today=day)),
-        standing=then.standing(day),
+        sentences=tuple(_without_command(one) for one in evidence.story(session_id, today=today)),
+        standing=stand,
+        current=today is not None and evidence.is_latest(session_id),
+        day=date.fromordinal(then.days[session_id]).isoformat(),
+        notes=tuple(then.notes(session_id)),
+        command=() if stand.drill is None else command_parts(stand.drill.command),
         reference=known,
         reference_reason="" if known is not None else str(then.reference),
         pair=pair,
@@ -175,6 +181,17 @@ def section_of(
 def _without_command(one: Sentence) -> str:
     """The drill's command stands further down, by itself."""
     return one.text.partition(" Next: unhurried ")[0]
+
+
+def command_parts(command: str) -> tuple[str, ...]:
+    """Split a command where a line may break: an option stays beside its value."""
+    parts: list[str] = []
+    for word in map(shlex.quote, shlex.split(command)):
+        if parts and (not word.startswith("--")) and parts[-1].startswith("--"):
+            parts[-1] += f" {word}"
+        else:
+            parts.append(word)
+    return tuple(parts)
 
 
 def _row(row: SwingRow) -> dict[str, Any]:
@@ -206,7 +223,7 @@ def _pair(
     for one in evidence.examples(session_id):
         number = int(one.swing_id.rpartition("#")[2])
         detail = evidence.library.swing(session_id, number=number)
-        mine = _shown(one, number, detail)
+        mine = _shown(one, number, detail, evidence.mount)
         shown.append(mine)
         if trace_of is None:
             continue
@@ -224,13 +241,11 @@ def _without_path(error: Exception) -> str:
     return str(problem) if problem else "the recording isn't where it was"
 
 
-def _shown(one: Example, number: int, detail: SwingDetail) -> Shown:
+def _shown(one: Example, number: int, detail: SwingDetail, mount: str | None) -> Shown:
     return Shown(
         number=number,
         kind=one.kind,
-        agree=one.agree,
-        disagree=one.disagree,
-        measure=one.measure,
+        beside="" if one.measure is None else one.beside(words.measure_word(one.measure, mount)),
         cells={
             name: words.with_u(getattr(detail.swing, name), getattr(detail.swing, f"{name}_u"))
             for name in TABLE

@@ -69,11 +69,15 @@ def _of_session(request: Request, page: Page, library: Library) -> list[tuple[Ev
 
 def _sections(page: Page, chosen: Sequence[tuple[Evidence, str]]) -> list[Section]:
     units = str(page.tools.settings.get("units", "metric"))
+    today = page.today().toordinal()
 
     def made(evidence: Evidence, session: str) -> Section:
-        key = ("report", evidence.player.id, evidence.club, evidence.mount, session, units)
+        key = ("report", evidence.player.id, evidence.club, evidence.mount, session, units, today)
         found: Section = page.shelf.get(
-            key, lambda: section_of(evidence, session, trace_of=page.tools.trace, units=units)
+            key,
+            lambda: section_of(
+                evidence, session, trace_of=page.tools.trace, today=today, units=units
+            ),
         )
         return found
 

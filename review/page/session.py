@@ -402,11 +402,14 @@ def _chart_part(request: Request) -> Response:
 def story_of(page: Page, session: SessionRow, chosen: SetOfSwings, wait_s: float | None) -> Any:
     """Return what a session says, or `NOT_READY`."""
 
+    # Not within the worker: it may run a while, and the day is part of the key.
+    today = page.today().toordinal()
+
     def work() -> dict[str, Any]:
         with page.library() as own:
             assert chosen.player is not None
             evidence = page.known.evidence(own, chosen.player, chosen.club, session.mount)
-            story = safely(lambda: tell(own, evidence, session.id))
+            story = safely(lambda: tell(own, evidence, session.id, today))
             if isinstance(story, Failed):
                 return {"story": page.part("failed.html", text=story.text), "felt": ""}
             context = {"story": story, "session": session, "chosen": chosen}
@@ -415,11 +418,11 @@ def story_of(page: Page, session: SessionRow, chosen: SetOfSwings, wait_s: float
                 "felt": page.part("session_felt.html", **context),
             }
 
-    key = ("story", session.id, chosen.player, chosen.club, session.mount)
+    key = ("story", session.id, chosen.player, chosen.club, session.mount, today)
     return page.shelf.get(key, work, wait_s=wait_s, player=chosen.player)
 
 
-def tell(library: Library, evidence: Evidence, session: str) -> dict[str, Any]:
+def tell(library: Library, evidence: Evidence, session: str, today: int) -> dict[str, Any]:
     """Work out what a session says: sentences, examples, felt against measured."""
     links = SwingLinks(library, session, evidence.days)
     reading, kind = reading_of(evidence, session)
@@ -441,12 +444,14 @@ def tell(library: Library, evidence: Evidence, session: str) -> dict[str, Any]:
                         "unit": number.unit,
                         "interval": number.interval,
                         "swings": links.groups(number.swing_ids),
+                        "against": links.groups(number.against_ids),
+                        "margin": number.margin,
                     }
                     for number in one.numbers
                 ],
                 "swings": links.groups(one.swing_ids),
             }
-            for one in evidence.story(session)
+            for one in evidence.story(session, today=today)
         ],
         "examples": [
             {"example": one, "number": n, "url": swing_url(s, n)}
@@ -472,6 +477,7 @@ def tell(library: Library, evidence: Evidence, session: str) -> dict[str, Any]:
         "felt_not_yet": {f: str(r) for f, r in felt.items() if isinstance(r, NotYet)},
         "head_speed": line if isinstance(line, HeadSpeedLine) else None,
         "reference": evidence.reference,
+        "notes": evidence.until(session).notes(session),
     }
 
 

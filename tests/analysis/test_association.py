@@ -128,6 +128,8 @@ class TestAssociation:
                 seen.add(got.outcome)
                 assert not CAUSAL.search(got.sentence()), got.sentence()
                 assert got.sentence().endswith(".")
+                if got.outcome is Outcome.DIFFERENT:
+                    assert "more, which is the usual scatter of swing time" in got.sentence()
         assert seen == set(Outcome)
 
     def test_says_why_not(self) -> None:

@@ -42,27 +42,92 @@ def swings(felt: list[str | None], time: list[float], turn: list[float], **more:
 
 class TestFelt:
     def test_by_hand(self) -> None:
-        # Six felt rushed: five of them under the reference's 700 ms, two under its 140 deg.
+        # Bounds of a reference that doesn't scatter are 5 % off: 665 and 735 ms, 133 and 147 deg.
+        # Six felt rushed: two of them under 665 ms and one under 133 deg; two over 147 deg. That
+        # others are a little under the middle counts for nothing.
         felt: list[str | None] = ["rushed"] * 6 + ["in-time"] * 5 + [None]
         time = [650.0, 660, 670, 690, 699, 720] + [710.0] * 4 + [690.0] + [500.0]
-        turn = [130.0, 135, 141, 142, 150, 141] + [141.0] * 6
+        turn = [130.0, 135, 141, 148, 150, 141] + [141.0] * 6
         base = rows_of("r", {"backswing_ms": [700.0] * 8, "turn_deg": [140.0] * 8}, "rehearsal")
         reference = make_reference(base)
         got = felt_against_measured(swings(felt, time, turn), "rushed", reference)
         assert isinstance(got, FeltReport)
         assert (got.n, got.asked, got.against) == (6, 11, "reference")
         by = {c.aspect: c for c in got.counts}
-        assert (by["time"].count, by["time"].n) == (5, 6)
-        assert by["time"].share == wilson(5, 6)
-        assert by["time"].disagree_ids == ("s#6",)
-        assert by["time"].others == wilson(1, 5)
-        assert by["turn"].count == 2
+        assert (by["time"].count, by["time"].n, by["time"].opposite) == (2, 6, 0)
+        assert by["time"].bound == pytest.approx(665.0)
+        assert by["time"].share == wilson(2, 6)
+        assert by["time"].swing_ids == ("s#1", "s#2")
+        assert by["time"].disagree_ids == ("s#3", "s#4", "s#5", "s#6")
+        assert by["time"].others == wilson(0, 5)
+        assert (by["time"].others_count, by["time"].others_n) == (0, 5)
+        assert (by["turn"].count, by["turn"].opposite) == (1, 2)
         # The reference has no rate.
         assert "speed" not in by
         assert got.sentence() == (
-            "Of 6 swings that felt rushed, 5 of 6 were shorter in time and 2 of 6 were shorter in "
-            "turn than the reference."
+            "Of 6 swings that felt rushed, 2 were shorter in time, 1 shorter in turn and 2 beyond "
+            "full: outside the reference's bounds. Within the session that has both: shorter in "
+            "time 2 of 6, and 0 of the 5 that didn't feel so; beyond full 2 of 6, and 0 of the 5 "
+            "that didn't feel so."
         )
+
+    def test_an_equal_swing_is_neither_shorter_nor_longer(self) -> None:
+        # Of equal swings, where "shorter" begins at the middle, half would be shorter.
+        rng = np.random.default_rng(3)
+        base = rows_of("r", {"backswing_ms": 700 + 20 * rng.normal(size=30)}, "rehearsal")
+        same = rows_of(
+            "s", {"backswing_ms": 700 + 20 * rng.normal(size=60)}, "rehearsal", felt_time="rushed"
+        )
+        got = felt_against_measured([*base, *same], "rushed", make_reference(base))
+        assert isinstance(got, FeltReport)
+        (time,) = got.counts
+        assert time.count / time.n < 0.15
+
+    def test_what_felt_slow_is_asked_whether_it_was_longer(self) -> None:
+        base = rows_of("r", {"backswing_ms": [700.0] * 8, "turn_deg": [140.0] * 8}, "rehearsal")
+        felt: list[str | None] = ["slow"] * 6 + ["in-time"] * 5
+        time = [760.0, 770, 780, 690, 705, 640] + [700.0] * 5
+        got = felt_against_measured(swings(felt, time, [141.0] * 11), "slow", make_reference(base))
+        assert isinstance(got, FeltReport)
+        by = {c.aspect: c for c in got.counts}
+        assert (by["time"].side, by["time"].count, by["time"].opposite) == ("above", 3, 1)
+        assert "longer in time 3 of 6, and 0 of the 5 that didn't feel so" in got.sentence()
+
+    def test_what_feels_rushed_and_measures_longer_is_said(self) -> None:
+        base = rows_of("r", {"backswing_ms": [700.0] * 8, "turn_deg": [140.0] * 8}, "rehearsal")
+        got = felt_against_measured(
+            swings(["rushed"] * 6, [780.0] * 6, [141.0] * 6), "rushed", make_reference(base)
+        )
+        assert isinstance(got, FeltReport)
+        assert "0 were shorter in time and 6 longer in time" in got.sentence()
+        assert "nothing of the same day to set this beside" in got.sentence()
+
+    def test_the_others_are_of_the_same_sessions(self) -> None:
+        # Before the drills all felt rushed and were short; after them nothing was: a difference
+        # between days, which says nothing of what is felt within one.
+        base = rows_of("r", {"backswing_ms": [700.0] * 8}, "rehearsal")
+        before = rows_of("a", {"backswing_ms": [600.0] * 10}, felt_time="rushed")
+        after = rows_of("b", {"backswing_ms": [700.0] * 10}, felt_time="in-time")
+        got = felt_against_measured([*before, *after], "rushed", make_reference(base))
+        assert isinstance(got, FeltReport)
+        (time,) = got.counts
+        assert (time.count, time.n, time.others) == (10, 10, None)
+        # With both in the first session, that one is what is set beside it.
+        mixed = rows_of("a", {"backswing_ms": [610.0] * 6}, felt_time="in-time", start=10)
+        got = felt_against_measured([*before, *mixed, *after], "rushed", make_reference(base))
+        assert isinstance(got, FeltReport)
+        (time,) = got.counts
+        assert (time.others_count, time.others_n) == (6, 6)
+        assert all(x.startswith("a#") for x in time.others_ids)
+        assert (time.sessions, time.within_count, time.within_n) == (1, 10, 10)
+        # One that felt otherwise doesn't make a session one with both.
+        late = rows_of("b", {"backswing_ms": [690.0]}, felt_time="rushed", start=10)
+        got = felt_against_measured(
+            [*before, *mixed, *after, *late], "rushed", make_reference(base)
+        )
+        assert isinstance(got, FeltReport)
+        (time,) = got.counts
+        assert (time.n, time.within_n, time.others_n) == (11, 10, 6)
 
     def test_against_the_sessions_own_median(self) -> None:
         felt: list[str | None] = ["rushed"] * 5 + ["in-time"] * 6
@@ -76,7 +141,7 @@ class TestFelt:
         assert by["time"].others.middle == 0.0
         # All alike: none is below the median.
         assert by["turn"].count == 0
-        assert "session's median" in got.sentence()
+        assert "below which half of all swings lie" in got.sentence()
 
     def test_says_why_not(self) -> None:
         few = swings(["rushed"] * 3, [1.0, 2, 3], [1.0, 2, 3])

@@ -246,6 +246,31 @@ class TestProgression:
         assert "the rate fell from" in course.stand().why
 
 
+class TestFindings:
+    def test_intervals_that_are_shown_are_95_percent_whatever_the_rule_asks(self) -> None:
+        course = Course().practise(SHORT).practise(SHORT)
+        wide = []
+        for sureness in (0.5, 0.65, 0.9):
+            course.rules = PlanRules(sureness=sureness)
+            wide.append([f.high - f.low for f in course.stand().findings])
+        assert len(wide[0]) == 2
+        assert min(wide[0]) > 0.0
+        assert wide[0] == pytest.approx(wide[1])
+        assert wide[0] == pytest.approx(wide[2])
+
+    def test_the_limit_that_is_not_met_is_among_the_findings(self) -> None:
+        course = Course().practise(FULL).practise(FULL).practise(FULL).practise(FULL)
+        now = course.stand()
+        assert (now.stage, now.step) == (Stage.BRISKER, 1)
+        assert "the backswing is still" in now.why
+        assert "on day 6 and day 8" in now.why
+        missed = [f for f in now.findings if not f.holds]
+        (one,) = missed
+        assert (one.measure, one.side) == ("backswing_ms", "at most")
+        assert one.value > one.needed
+        assert f"up to {one.needed:.0f} ms would do" in now.why
+
+
 class TestExits:
     def test_already_long_in_time(self) -> None:
         course = Course(strikes=FULL)
@@ -277,6 +302,43 @@ class TestExits:
         assert now.stage is Stage.NOT_LONGER
         assert now.drill is None
         assert "over the upper bound" in now.why
+
+    def test_it_looks_again_at_each_later_session(self) -> None:
+        course = Course().add((None, "strike", {"turn_deg": 170.0}))
+        first = course.stand()
+        assert "on day 2" in first.why
+        # Still over it: the newest number, with its day and its own swings.
+        course.add((None, "strike", {"turn_deg": 176.0}))
+        still = course.stand()
+        assert still.stage is Stage.NOT_LONGER
+        assert "on day 4" in still.why
+        (found,) = still.findings
+        assert found.value == pytest.approx(176.0, abs=5.0)
+        assert {x.partition("#")[0] for x in found.swing_ids} == {"d2"}
+        # No longer over it: the plan stays where it is, and says so.
+        course.add((None, "strike", {"turn_deg": 140.0}))
+        gone = course.stand()
+        assert gone.stage is Stage.NOT_LONGER
+        assert gone.drill is None
+        assert "That no longer shows" in gone.why
+        assert "on day 6" in gone.why
+        assert "The coach decides" in gone.why
+        (found,) = gone.findings
+        assert (found.side, found.holds) == ("at most", True)
+        # What doesn't bear on it changes nothing.
+        course.add((None, "rehearsal", FULL), ("silent", "rehearsal", FULL))
+        assert course.stand().why == gone.why
+
+    def test_enough_at_a_ball_is_looked_at_again(self) -> None:
+        course = Course(strikes=FULL)
+        assert "as of day 0" in course.stand().why
+        course.add((None, "strike", FULL)).add((None, "strike", FULL))
+        assert "still on day 4" in course.stand().why
+        course.add((None, "strike", SHORT)).add((None, "strike", SHORT))
+        now = course.stand()
+        assert now.stage is Stage.NOT_LONGER
+        assert "That no longer shows: by day 8 the turn is" in now.why
+        assert not all(f.holds for f in now.findings)
 
     def test_a_reference_beyond_the_coachs_bound(self) -> None:
         now = Course(upper_deg=130.0).stand()

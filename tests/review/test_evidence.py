@@ -147,10 +147,12 @@ def test_felt_is_set_against_the_reference_and_the_others_are_told(ida: Evidence
     assert rushed.against == "reference"
     time = next(one for one in rushed.counts if one.aspect == "time")
     assert (time.count, time.n) == (20, 20)
-    assert time.others is not None
+    # Every strike of the two sessions before the drills felt rushed and none of the later ones:
+    # what changed between the days must not pass for what is felt.
+    assert time.others is None
     text = felt_words(rushed)
-    assert text.startswith("Of 20 swings that felt rushed, 20 were shorter in time (")
-    assert "% of the others" in text
+    assert text.startswith("Of 20 swings that felt rushed, 20 were shorter in time, ")
+    assert text.endswith("so there is nothing of the same day to set this beside.")
     assert isinstance(ida.felt()["slow"], NotYet)
 
 
@@ -182,6 +184,68 @@ def test_a_story_of_an_earlier_day_knows_nothing_of_later_ones(
     assert texts
     with pytest.raises(NoSuchError, match="no full swings"):
         ida.until("11111111-0000-4000-8000-000000000000")
+
+
+def test_an_earlier_story_says_where_it_stood_and_the_latest_what_the_plan_says(
+    ida: Evidence,
+) -> None:
+    for session, day in ((ida.sessions[1], "2026-05-05"), (ida.sessions[3], "2026-05-13")):
+        text = ida.story(session, today=TODAY)[-1].text
+        assert text.startswith(f"On that day ({day}): ")
+        assert "unhurried drill" not in text
+    now = ida.standing(TODAY)
+    assert now.drill is not None
+    said = ida.story(ida.sessions[-1], today=TODAY)[-1].text
+    assert said == f"{now.why} Next: {now.drill.command}"
+    # Without today, it is the session's day for the latest one as well.
+    assert ida.story(ida.sessions[-1])[-1].text.startswith("On that day (2026-05-21): ")
+
+
+def test_how_much_was_swung_long_ago_is_not_todays(tmp_path: Path) -> None:
+    with Library(tmp_path / "home") as library:
+        many = (Block(n=60, strike=False), Block(n=60, strike=True))
+        first = add_session(library, tmp_path, 1, many, day="2026-05-01")
+        add_session(library, tmp_path, 2, FREE, day="2026-05-09")
+        found = evidence_of(library, "Ida")
+        assert "Rest first" in found.until(first).standing(day_number("2026-05-01")).why
+        for then in (found.story(first)[-1].text, found.story(first, today=TODAY)[-1].text):
+            assert "today" not in then
+            assert "Rest first" not in then
+
+
+def test_both_hands_and_unclear_swings_are_remarked_on(tmp_path: Path, ida: Evidence) -> None:
+    assert ida.notes() == []
+    with Library(tmp_path / "home") as library:
+        one = add_session(library, tmp_path, 1, FREE)
+        two = add_session(library, tmp_path, 2, FREE, day="2026-05-03")
+        for number in range(1, 17):
+            library.annotate(two, library.swing(two, number=number).seq, handedness="left")
+        for number in range(1, 5):
+            library.annotate(one, library.swing(one, number=number).seq, kind="unclear")
+        found = evidence_of(library, "Ida")
+        hands, unclear = found.notes()
+        assert hands.startswith("1 left-handed session and 1 right-handed session are taken")
+        assert "4 of 32 swings are of unclear kind" in unclear
+        assert "unhurried review" in unclear
+        assert found.until(one).notes()[0].startswith("4 of 16 swings")
+        assert found.notes(two) == [hands]
+
+
+def test_sessions_are_counted_once_each(tmp_path: Path) -> None:
+    with Library(tmp_path / "home") as library:
+        ids = [add_session(library, tmp_path, 1, FREE)]
+        approve(library, "Ida", ids)
+        ids.append(add_session(library, tmp_path, 2, FREE, day="2026-05-03"))
+        found = evidence_of(library, "Ida")
+        spread = found.spreads["turn_deg"]
+        assert not isinstance(spread, NotYet)
+        # Each session has rehearsals and strikes, and is one session all the same.
+        assert spread.sessions == 2
+        add_session(library, tmp_path, 3, (Block(n=8, strike=True),), day="2026-05-05", seed=3)
+        found = evidence_of(library, "Ida")
+        spread = found.spreads["turn_deg"]
+        assert not isinstance(spread, NotYet)
+        assert spread.sessions == 3
 
 
 def test_the_plan_moves_with_silent_days_and_says_a_command_that_works(

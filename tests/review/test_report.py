@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import html
 import re
 from collections.abc import Iterator
 from datetime import date
@@ -90,11 +91,14 @@ def test_the_pair_and_how_many_disagree_are_the_storys(library: Library, ida: Ev
     section = section_of(ida, session, trace_of=curves)
     found = ida.examples(session)
     assert [f"{session}#{one.number}" for one in section.pair] == [one.swing_id for one in found]
-    assert [(one.agree, one.disagree) for one in section.pair] == [
-        (one.agree, one.disagree) for one in found
-    ]
+    for one, example in zip(section.pair, found, strict=True):
+        assert f"as do {example.agree} of the other {example.agree + example.disagree} " in (
+            one.beside.replace("does", "do")
+        )
     # By hand: of ten strikes, all shorter than the reference's 900 ms, none disagrees.
-    assert (section.pair[1].agree, section.pair[1].disagree) == (9, 0)
+    assert section.pair[1].beside.endswith(
+        "it lies below the reference's middle, as do 9 of the other 9 strikes"
+    )
     text = made(section)
     assert f"Strike #{section.pair[1].number} is the one nearest the middle" in text
     # Numbers to the digits that their uncertainty leaves, as in analyze.
@@ -102,6 +106,26 @@ def test_the_pair_and_how_many_disagree_are_the_storys(library: Library, ida: Ev
     value, u = section.pair[1].cells["turn_deg"]  # type: ignore[misc]
     assert float(value) == pytest.approx(swing.turn_deg, abs=float(u))
     assert value in text
+
+
+def test_a_report_of_an_earlier_session_hands_out_no_command_for_today(ida: Evidence) -> None:
+    today = ida.days[ida.sessions[-1]] + 1
+    now = section_of(ida, ida.sessions[-1], trace_of=curves, today=today)
+    assert now.current
+    assert now.standing == ida.standing(today)
+    text = made(now)
+    assert "What comes next" in text
+    # A line of the command breaks between options, never inside one.
+    assert '<span class="part">--club &#39;7 iron&#39;</span>' in text
+    told = re.findall(r'<span class="part">(.*?)</span>', text)
+    assert now.standing.drill is not None
+    assert html.unescape(" ".join(told)) == now.standing.drill.command
+    then = section_of(ida, ida.sessions[1], trace_of=curves, today=today)
+    assert not then.current
+    assert then.standing.drill is None
+    text = made(then)
+    assert "Where it stood on that day (2026-05-05)" in text
+    assert "unhurried drill" not in text
 
 
 def test_names_are_harmless(library: Library) -> None:

@@ -126,6 +126,9 @@ def test_the_demo_answers_time_turn_or_speed_the_ball_did_it_hold_and_what_next(
         assert word in casimir
     plan = told("plan", "Casimir")
     assert "not sent longer" in plan
+    # By the newest strikes, with their day; and what feels rushed and measures longer is said.
+    assert "The turn of the strikes on 2026-04-08" in plan
+    assert "0 were shorter in time and 5 longer in time" in casimir
     assert "No drill." in plan
     mirela = told("story", "Mirela")
     for word in ("time can't be told", "turn can't be told", "speed can't be told"):

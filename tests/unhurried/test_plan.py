@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shlex
 import shutil
 from pathlib import Path
@@ -66,6 +67,23 @@ def test_long_commands_break_between_options() -> None:
     assert shlex.split(joined) == shlex.split(command)
 
 
+def test_the_table_shows_the_limit_that_isnt_met(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # Steps so large that the silent swings are not brisk enough for the first one.
+    text = said(capsys, "plan", "Ida", "--rule", "brisker_by=0.15", "--home", home)
+    lines = text.splitlines()
+    head = next(line for line in lines if "seen" in line)
+    assert head.split() == ["seen", "95", "%", "interval", "needed", "met"]
+    assert "is still" in text
+    (missed,) = [line for line in lines if line.endswith(" no")]
+    assert "at most" in missed
+    assert missed.startswith("backswing, silent rehearsals")
+    assert sum(line.endswith(" yes") for line in lines) == 2
+    document = json.loads(said(capsys, "plan", "Ida", "--json", "--home", home))
+    assert [one["side"] for one in document["findings"]] == ["at least", "at least", "at most"]
+
+
 def test_json_has_numbers_findings_and_rules(
     home: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -84,6 +102,10 @@ def test_an_overswinger_is_left_to_the_coach(
 ) -> None:
     text = said(capsys, "plan", "Otto", "--home", home)
     assert "not sent longer" in text
+    assert "'Not sent longer' means" in text
+    # Shown by the newest strikes, with their day.
+    why = " ".join(text.partition("So far")[0].split())
+    assert "The turn of the strikes on 2026-05-13" in why
     assert "No drill." in text
     assert "Never turn past comfort" in text
 
@@ -109,7 +131,9 @@ def test_discomfort_stops_it_and_only_the_coach_starts_it_again(
 def test_the_coach_overrides(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = said(capsys, "plan", "Ida", "--move-to", "ball", "--say", "by eye", "--home", home)
     assert text.splitlines()[0].endswith(": at a ball")
-    assert "The coach put it so: by eye" in text
+    assert re.search(r"The coach put the plan to 'at a ball' on [0-9-]{10}: by eye", text)
+    silent = said(capsys, "plan", "Ida", "--move-to", "keep", "--home", home)
+    assert re.search(r"The coach put the plan to 'keep it' on [0-9-]{10}\.", silent)
     text = said(capsys, "plan", "Ida", "--move-to", "brisker", "--step", "2", "--home", home)
     assert text.splitlines()[0].endswith(": brisker backswing, step 2")
     assert "steps" in said(

@@ -7,7 +7,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from evidence_data import FEW, FREE, SHORT, add_session
+from evidence_data import FEW, FREE, SHORT, Block, add_session
 from saying import said
 
 from review.evidence import evidence_of
@@ -73,6 +73,41 @@ def test_it_is_provisional_until_swings_are_approved(
     )
 
 
+def test_odd_swings_are_left_out_and_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    blocks = (
+        Block(n=9, strike=False),
+        Block(n=1, strike=False, turn=0.5),
+        Block(n=1, strike=False, turn=1.9, time=2.0),
+        Block(n=3, strike=False),
+    )
+    with Library(tmp_path / "home") as library:
+        first = add_session(library, tmp_path, 1, blocks)[:8]
+    words = ("reference", "Ida", "--home", tmp_path / "home")
+    text = " ".join(said(capsys, *words).split())
+    assert "Left out, being far from the others in turn, time or rate" in text
+    assert f"part swings: {first}#10-11" in text
+    assert f"From 12 swings (rehearsals): {first}#1-9, 12-14" in text
+    assert f"--approve '{first}#1-9,12-14'" in text
+    # What the coach approved counts, and is asked about.
+    text = " ".join(said(capsys, *words, "--approve", f"{first}#1-11").split())
+    assert "From 11 swings" in text
+    assert "Approved, but far from the others" in text
+    assert f"{first}#10-11. Look at them again." in text
+
+
+def test_what_unclear_swings_need_is_said(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with Library(home) as library:
+        ume = library.sessions(player=library.player("Ume").id)[0].id
+        for number in (1, 2, 3):
+            library.annotate(ume, library.swing(ume, number=number).seq, kind="unclear")
+    text = " ".join(said(capsys, "reference", "Ume", "--home", home).split())
+    assert "0 of 8 free rehearsals so far (3 more are of unclear kind)" in text
+    assert "3 of 6 swings are of unclear kind" in text
+    assert "unhurried review" in text
+
+
 def test_bounds_are_set_by_hand_and_taken_away(
     home: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -111,7 +146,9 @@ def test_removing_leaves_the_provisional_one(
         (("--approve", "{first}#8-1"), "there are no swings"),
         (("--approve", "ffffffff#1-8"), "no session 'ffffffff'"),
         (("--upper", "turn=150"), "must be NAME=VALUE"),
-        (("--upper", "turn_deg=nan"), "number over zero"),
+        (("--upper", "turn_deg=nan"), "number from 10 to 400"),
+        (("--upper", "turn_deg=99999"), "number from 10 to 400"),
+        (("--lower", "backswing_ms=1"), "number from 100 to 5000"),
         (("--lower", "turn_deg=500"), "lower"),
     ],
 )

@@ -78,6 +78,54 @@ def test_numbers_lead_back_to_their_swings(home: Path, capsys: pytest.CaptureFix
     assert "95 % interval" in text
 
 
+def test_numbers_say_against_what_and_what_counts_as_the_same(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = " ".join(said(capsys, "story", "Ida", "--numbers", "--home", home).split())
+    with Library(home) as library:
+        first = library.sessions(player=library.player("Ida").id, newest_first=False)[0].id[:8]
+    # The reference's swings are ten rehearsals of the first session.
+    assert f"against {first}#1-5, 11-15" in text
+    assert re.search(r"less than [\d.]+ (ms|deg|deg/s) counts as the same", text)
+    assert "trimmed mean" in text
+    plain = " ".join(said(capsys, "story", "Ida", "--home", home).split())
+    assert re.search(r"can't be told \([^)]*or more could be told\)", plain)
+    assert "on its side of the reference" not in plain
+    assert re.search(r"reference's middle, as do(es)? \d+ of the other \d+", plain)
+
+
+def test_two_sessions_are_not_called_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with Library(tmp_path / "home") as library:
+        ids = [
+            add_session(library, tmp_path, k + 1, FREE, day=f"2026-05-0{k + 1}") for k in range(3)
+        ]
+
+    def between(session: str) -> str:
+        return " ".join(said(capsys, "story", session[:8], "--home", tmp_path / "home").split())
+
+    assert "There is one session so far" in between(ids[0])
+    two = between(ids[1])
+    assert "There is one session" not in two
+    assert "There are 2 sessions so far; the first 2 are what later ones will be set" in two
+
+
+def test_story_and_plan_agree_on_what_comes_next(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def drill(*words: str) -> str:
+        text = said(capsys, *words, "--home", home)
+        return " ".join(text[text.index("unhurried drill") :].partition("\n\n")[0].split())
+
+    assert drill("story", "Ida") == drill("plan", "Ida")
+    with Library(home) as library:
+        first = library.sessions(player=library.player("Ida").id, newest_first=False)[0].id
+    text = said(capsys, "story", first[:8], "--home", home)
+    assert "On that day (2026-05-01): " in " ".join(text.split())
+    assert "unhurried drill" not in text
+
+
 def test_json_is_whole_and_has_no_nan(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     document = json.loads(
         said(capsys, "story", "Ida", "--json", "--home", home), parse_constant=pytest.fail

@@ -132,6 +132,7 @@ def command(
                     {"day": day_words(day), "stage": stage.value, "step": at, "why": why}
                     for day, stage, at, why in standing.path
                 ],
+                "notes": evidence.notes(),
                 "rules": plain(evidence.rules),
                 "words": [word.as_dict() for word in evidence.words],
             }
@@ -290,7 +291,7 @@ def _other_settings(evidence: Evidence) -> Iterator[str]:
         if (group.club, group.mount) != (evidence.club, evidence.mount)
     ]
     for group in others[:4]:
-        words = ["unhurried", "plan", evidence.player.name]
+        words = ["unhurried", "plan", evidence.typed_name]
         words += ["--club", group.club] if group.club is not None else []
         words += ["--mount", group.mount] if group.mount is not None else []
         yield from labelled("Also", shlex.join(words))
@@ -307,11 +308,17 @@ def plan_lines(evidence: Evidence, standing: Standing) -> Iterator[str]:
     yield from wrapped(f"{heading(evidence)}: {stage}")
     yield ""
     yield from labelled("Why", standing.why)
+    if standing.stage is Stage.NOT_LONGER:
+        yield from labelled(
+            "",
+            "'Not sent longer' means: the plan gives no drill for more time or more turn. A coach "
+            "can put it elsewhere with --move-to.",
+        )
     if standing.provisional and "provisional" not in standing.why:
         yield from labelled("", "The reference is provisional: no coach has approved it.")
     if standing.findings:
         yield ""
-        rows = [["", "seen", "interval", "against", "", "swings"]]
+        rows = [["", "seen", "95 % interval", "needed", "", "met"]]
         for one in standing.findings:
             word = {"backswing_ms": "backswing", "turn_deg": "turn", "peak_rate_dps": "peak rate"}
             rows.append(
@@ -319,12 +326,12 @@ def plan_lines(evidence: Evidence, standing: Standing) -> Iterator[str]:
                     f"{word.get(one.measure, one.measure)}, {one.what}",
                     number(one.value),
                     f"{number(one.low)} to {number(one.high)}",
-                    number(one.needed),
+                    f"{'was' if one.side == 'before' else one.side} {number(one.needed)}",
                     unit_of(one.measure),
-                    str(len(one.swing_ids)),
+                    "yes" if one.holds else "no",
                 ]
             )
-        yield from lined_up(rows, [False, True, True, True, False, True])
+        yield from lined_up(rows, [False, True, True, True, False, False])
         ids = tuple(dict.fromkeys(x for one in standing.findings for x in one.swing_ids))
         yield from wrapped(f"from {swing_words(ids)}")
     if standing.path:
@@ -340,11 +347,14 @@ def plan_lines(evidence: Evidence, standing: Standing) -> Iterator[str]:
         yield from labelled("Next", standing.drill.describe())
         yield from command_lines(standing.drill.command)
     if standing.stage is Stage.REFERENCE:
-        name = shlex.quote(evidence.player.name)
+        # A namesake is told by the id.
+        name = shlex.quote(evidence.typed_name)
         yield from labelled(
             "Coach", f"'unhurried reference {name}' shows the swings that could be approved."
         )
     yield from _other_settings(evidence)
+    for text in evidence.notes():
+        yield from labelled("Note", text)
     yield ""
     volume = standing.volume
     usual = f", where {volume.usual_week:.0f} are usual" if volume.usual_week is not None else ""

@@ -21,11 +21,22 @@ from unhurried.spoken import command_lines, heading, number, plain, setting_opti
 from unhurried.words import count, lined_up, one_line, wrapped
 
 if TYPE_CHECKING:
+    from analysis.reading import Reference
     from analysis.spread import SwingRow
     from review.evidence import Evidence
     from review.library import Library
 
 BOUNDED: Final = ("turn_deg", "backswing_ms", "swing_ms", "downswing_ms", "peak_rate_dps")
+POSSIBLE: Final = {
+    "turn_deg": (10.0, 400.0),
+    "backswing_ms": (100.0, 5000.0),
+    "swing_ms": (200.0, 10000.0),
+    "downswing_ms": (50.0, 5000.0),
+    "peak_rate_dps": (50.0, 6000.0),
+}
+"""Between what a bound can be meant: far wider than any swing, so that only slips of the hand are
+asked about. Common sense, no source."""
+
 WORDS: Final = {
     "turn_deg": "turn",
     "backswing_ms": "backswing",
@@ -212,8 +223,11 @@ def _bound(text: str, option: str) -> tuple[str, float | None]:
         bound = float(value)
     except ValueError:
         bound = math.nan
-    if not 0.0 < bound < 1e5:
-        raise CommandError(f"{option} {name} must be a number over zero, not '{value}'")
+    low, high = POSSIBLE[name]
+    if not low <= bound <= high:
+        raise CommandError(
+            f"{option} {name} must be a number from {low:g} to {high:g}, not '{value}'"
+        )
     return name, bound
 
 
@@ -319,9 +333,26 @@ def reference_lines(evidence: Evidence) -> Iterator[str]:
             yield "* set by hand; the others lie two spreads from the middle, at least 5 %."
         else:
             yield "The bounds lie two spreads from the middle, at least 5 %."
+        yield from _odd_lines(found)
+    for text in evidence.notes():
+        yield ""
+        yield from wrapped(text)
     if not isinstance(found, Reference) or found.provisional:
         free = [r for r in evidence.rows if r.kind == "rehearsal" and r.block in (None, "silent")]
         yield from _proposal(evidence, free)
+
+
+def _odd_lines(found: Reference) -> Iterator[str]:
+    """Name swings that lie far from the others: a coach should look before they count."""
+    if not found.odd_ids:
+        return
+    far = "far from the others in turn, time or rate, such as slow-motion or part swings"
+    named = swing_words(found.odd_ids)
+    yield ""
+    if found.provisional:
+        yield from wrapped(f"Left out, being {far}: {named}")
+    else:
+        yield from wrapped(f"Approved, but {far}: {named}. Look at them again.")
 
 
 def _side(value: float | None, *, given: bool) -> str:
@@ -336,11 +367,14 @@ def _proposal(evidence: Evidence, free: Sequence[SwingRow]) -> Iterator[str]:
     enough = [rows for rows in by_session.values() if len(rows) >= 8] or [list(free)]
     if len(enough[0]) < 8:
         return
-    words = swing_words([row.swing_id for row in enough[0]]).split("; ")
+    from analysis.reading import odd_swings
+
+    odd = odd_swings(enough[0])
+    words = swing_words([r.swing_id for r in enough[0] if r.swing_id not in odd]).split("; ")
     options = " ".join(f"--approve {shlex.quote(w.replace(', ', ','))}" for w in words)
     yield ""
     yield from wrapped("Free rehearsals that a coach could look at, and approve with")
-    yield from command_lines(f"unhurried reference {shlex.quote(evidence.player.name)} {options}")
+    yield from command_lines(f"unhurried reference {shlex.quote(evidence.typed_name)} {options}")
 
 
 def _document(evidence: Evidence) -> dict[str, Any]:
@@ -356,6 +390,7 @@ def _document(evidence: Evidence) -> dict[str, Any]:
         "mount": evidence.mount,
         "approved_by": kept.approved_by if kept is not None else None,
         "bounds": plain(kept.bounds) if kept is not None else {},
+        "notes": evidence.notes(),
         "reference": plain(found) if isinstance(found, Reference) else None,
         "reason": None if isinstance(found, Reference) else str(found),
     }

@@ -61,7 +61,13 @@ def command(
     check_new_file(out, overwrite=overwrite)
     with opened(home) as library:
         sections = [
-            section_of(evidence, session.id, trace_of=tracer(where), units=units)
+            section_of(
+                evidence,
+                session.id,
+                trace_of=tracer(where),
+                today=date.today().toordinal(),
+                units=units,
+            )
             for evidence, session in chosen(library, name, club=club, mount=mount)
         ]
     text = report_html(sections, made_on=date.today(), version=program_version())

@@ -6,7 +6,7 @@ import json
 import os
 import shlex
 from collections.abc import Iterator, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -35,6 +35,11 @@ if TYPE_CHECKING:
     from analysis.story import Sentence
     from review.evidence import Evidence
     from review.library import Library, SessionRow
+
+MIDDLES = (
+    "A set's middle is its trimmed mean: a fifth of the swings is left out at each end, so that "
+    "one odd swing doesn't move it."
+)
 
 MPH_PER_M_S = 1.0 / 0.44704  # exact, NIST SP 811
 
@@ -148,7 +153,7 @@ def story_lines(
     evidence: Evidence, session: SessionRow, *, numbers: bool = False, units: str = "metric"
 ) -> Iterator[str]:
     """Tell a session, and what stands behind it."""
-    sentences = evidence.story(session.id)
+    sentences = evidence.story(session.id, today=date.today().toordinal())
     start = datetime.fromisoformat(session.start)
     swings = count(len(evidence.rows_of(session.id)), "full swing")
     yield from wrapped(
@@ -157,7 +162,11 @@ def story_lines(
     yield ""
     for k, one in enumerate(sentences, start=1):
         yield from _sentence_lines(k, one, numbers=numbers)
+    if numbers:
+        yield ""
+        yield from wrapped(MIDDLES)
     then = evidence.until(session.id)
+    yield from _section("To know", then.notes(session.id))
     yield from _example_lines(then, session.id)
     yield from _section("Between sessions", _changed(then))
     said = {one.text for one in sentences}
@@ -178,6 +187,21 @@ def _sentence_lines(k: int, one: Sentence, *, numbers: bool) -> Iterator[str]:
             level = f"{100 * found.interval.level:.0f} % interval"
             yield from wrapped(f"{found.name}: {words}, {level}", "     ", "       ")
             yield from wrapped(f"from {swing_words(found.swing_ids)}", "       ", "       ")
+            if found.against_ids:
+                yield from wrapped(
+                    f"against {swing_words(found.against_ids)}", "       ", "       "
+                )
+            if found.margin is not None:
+                yield from wrapped(
+                    f"less than {number(found.margin)} {found.unit} counts as the same".rstrip()
+                    + (
+                        ""
+                        if found.detectable is None
+                        else f"; {number(found.detectable)} {found.unit} or more could be told"
+                    ),
+                    "       ",
+                    "       ",
+                )
 
 
 def _section(title: str, texts: Sequence[str]) -> Iterator[str]:
@@ -195,10 +219,7 @@ def _example_lines(evidence: Evidence, session_id: str) -> Iterator[str]:
     for one in found:
         text = f"{short_swing(one.swing_id)}  the {one.kind} nearest the middle of its kind"
         if one.measure is not None:
-            text += (
-                f"; on its side of the reference in {words.get(one.measure, one.measure)} are "
-                f"{one.agree} more, on the other {one.disagree}"
-            )
+            text += f"; {one.beside(words.get(one.measure, one.measure))}"
         texts.append(text + ".")
     yield from _section("Swings to look at", texts)
     if len(found) == 2:
@@ -222,23 +243,26 @@ def _changed(evidence: Evidence) -> list[str]:
         sides = f"{kind}s without cue: {_sessions(first)} to {_sessions(latest)}"
         if any(isinstance(one.change, SessionChange) for one in held):
             told = "; ".join(held_words(one) for one in held)
-            need = [
-                f"{number(one.change.detectable)}"
-                for one in held
-                if isinstance(one.change, SessionChange)
-            ]
-            units = ("ms", "deg", "deg/s")
-            could = (
-                ", ".join(f"{value} {unit}" for value, unit in zip(need, units, strict=True))
-                if len(need) == len(units)
-                else ""
-            )
-            more = f" Changes that could be told: {could}." if could else ""
-            out.append(f"{sides}: {told}.{more}")
+            out.append(f"{sides}: {told}.")
         else:
             reason = next(str(one.change) for one in held)
             out.append(f"{sides}: not to be told yet, {reason}.")
-    return out or ["There is one session so far."]
+    return out or [_nothing_to_set_against(evidence)]
+
+
+def _nothing_to_set_against(evidence: Evidence) -> str:
+    """Say why no sessions can be set against each other yet."""
+    if len(evidence.sessions) == 1:
+        return "There is one session so far."
+    whole = f"There are {len(evidence.sessions)} sessions so far"
+    for kind in ("strike", "rehearsal"):
+        first, latest = evidence.before_and_after(kind)
+        if first and not latest:
+            what = "the first is" if len(first) == 1 else f"the first {len(first)} are"
+            return f"{whole}; {what} what later ones will be set against."
+    if any(evidence.before_and_after(kind)[1] for kind in ("strike", "rehearsal")):
+        return f"{whole}, none of them before the first drill, to set later ones against."
+    return f"{whole}, none of them with swings without cue or tone."
 
 
 def _sessions(ids: Sequence[str]) -> str:
@@ -287,8 +311,9 @@ def _head_speed(line: HeadSpeedLine | NotYet, units: str) -> str:
     return (
         f"By a line through {line.n} measured speeds of {count(line.sessions, 'session')}: "
         f"{low:.1f} to {high:.1f} {unit} for peak rates of {line.rate_low_dps:.0f} to "
-        f"{line.rate_high_dps:.0f} deg/s. Foretelling each {line.left_out} from the others it "
-        f"errs by {factor * line.error_m_s:.1f} {unit}; outside this range there is none."
+        f"{line.rate_high_dps:.0f} deg/s. For a {line.left_out} that the line wasn't "
+        f"made from, what it says is off by about {factor * line.error_m_s:.1f} {unit}, as found "
+        f"by leaving out each in turn; outside this range there is no head speed."
     )
 
 
@@ -301,7 +326,8 @@ def _document(evidence: Evidence, session: SessionRow) -> dict[str, Any]:
         "mount": evidence.mount,
         "session": session.id,
         "start": session.start,
-        "sentences": plain(evidence.story(session.id)),
+        "sentences": plain(evidence.story(session.id, today=date.today().toordinal())),
+        "notes": then.notes(session.id),
         "examples": plain(then.examples(session.id)),
         "held": plain(then.held()),
         "felt": plain(then.felt()),

@@ -7,9 +7,9 @@ Each measure ends in one of three outcomes, which are kept apart:
     so the levels are raised (Holm) until *any* wrong "different" among them comes up at most once
     in twenty comparisons of equals.
 ``same``
-    Two one-sided tests at 5 % put the difference inside a margin that matters: the same as a 90 %
-    interval that lies inside. Each measure has its own 5 % here: one asks of each whether it is
-    near enough.
+    The 95 % interval, as it is shown, lies inside a margin that matters: two one-sided tests at
+    2.5 %. That is stricter than the usual 5 % (a 90 % interval inside), so that one interval is
+    enough to see why. Each measure is asked by itself whether it is near enough.
 ``not_told``
     Neither: these data can't tell.
 
@@ -138,7 +138,8 @@ class CompareParams:
     """Levels of the comparison."""
 
     level: float = 0.05
-    """Of "different" and of "same". One wrong word in twenty is the usual bargain (convention)."""
+    """Of "different", and of the interval that must lie inside the margin for "same". One wrong
+    word in twenty is the usual bargain (convention)."""
 
     power: float = 0.80
     """Chance of "different" at the difference that is said to be tellable (convention)."""
@@ -184,8 +185,10 @@ class Row:
         Name in `COMPARED`.
     n_a, n_b : int
         Swings that have the number.
+    bounds_a, bounds_b : int
+        Swings of which it is only known as "at least".
     a, b : float or None
-        Value, or mean of the set.
+        Value, or mean of the set; of a set with such swings none, since those are the fast ones.
     u_a, u_b : float or None
         Standard uncertainty of a single swing's value; for a set None.
     spread_a, spread_b : float or None
@@ -195,9 +198,7 @@ class Row:
     u, dof : float or None
         Standard uncertainty of the difference and its degrees of freedom.
     low, high : float or None
-        Ends of its 95 % interval.
-    low_90, high_90 : float or None
-        Ends of its 90 % interval: "same" means that it lies inside plus or minus `margin`.
+        Ends of its 95 % interval: "same" means that it lies inside plus or minus `margin`.
     margin : float or None
         What matters, in the unit of the measure.
     p, p_holm : float or None
@@ -209,13 +210,15 @@ class Row:
     within_margin : bool
         Surely smaller than the margin.
     reason : {"absent", "bound", "rules", "few"} or None
-        Why it was not judged: a number is absent; the rate is only known as "at least"; the impacts
-        were timed by different rules; there are too few swings.
+        Why it was not judged: a number is absent; the rate is only known as "at least", be it of
+        one swing of a set; the impacts were timed by different rules; there are too few swings.
     """
 
     measure: str
     n_a: int
     n_b: int
+    bounds_a: int = 0
+    bounds_b: int = 0
     a: float | None = None
     b: float | None = None
     u_a: float | None = None
@@ -227,8 +230,6 @@ class Row:
     dof: float | None = None
     low: float | None = None
     high: float | None = None
-    low_90: float | None = None
-    high_90: float | None = None
     margin: float | None = None
     p: float | None = None
     p_holm: float | None = None
@@ -393,9 +394,11 @@ def compare_swings(
             b=getattr(other, measure),
             u_a=u_x,
             u_b=u_y,
+            bounds_a=int(_is_bound(one, measure)),
+            bounds_b=int(_is_bound(other, measure)),
         )
         if x is None or y is None:
-            bound = _is_bound(one, measure) or _is_bound(other, measure)
+            bound = row.bounds_a + row.bounds_b > 0
             rows.append(replace(row, reason="bound" if bound else "absent"))
             continue
         if measure in ENDS_AT_IMPACT and _rules_differ(rules):
@@ -458,15 +461,24 @@ def compare_sets(
     for measure in measures:
         xs = [x for x in (_known(swing, measure) for swing in a.swings) if x is not None]
         ys = [y for y in (_known(swing, measure) for swing in b.swings) if y is not None]
+        bounds_a, bounds_b = (
+            sum(_is_bound(swing, measure) for swing in part.swings) for part in (a, b)
+        )
         row = Row(
             measure=measure,
             n_a=len(xs),
             n_b=len(ys),
-            a=_mean(x.value for x in xs),
-            b=_mean(y.value for y in ys),
-            spread_a=_spread(xs, params),
-            spread_b=_spread(ys, params),
+            bounds_a=bounds_a,
+            bounds_b=bounds_b,
+            # A mean without its fastest swings would be too small.
+            a=None if bounds_a else _mean(x.value for x in xs),
+            b=None if bounds_b else _mean(y.value for y in ys),
+            spread_a=None if bounds_a else _spread(xs, params),
+            spread_b=None if bounds_b else _spread(ys, params),
         )
+        if bounds_a or bounds_b:
+            rows.append(replace(row, reason="bound"))
+            continue
         if row.a is None or row.b is None:
             rows.append(replace(row, reason="absent"))
             continue
@@ -527,14 +539,11 @@ def _with_interval(
         # Nothing is known so well: an uncertainty of zero is a number that is missing.
         return replace(row, u=None, reason="absent")
     half = t_quantile(1.0 - params.level / 2.0, dof) * u
-    half_90 = t_quantile(1.0 - params.level, dof) * u
     return replace(
         row,
         dof=dof,
         low=difference - half,
         high=difference + half,
-        low_90=difference - half_90,
-        high_90=difference + half_90,
         p=chance_beyond(difference / u, dof),
     )
 
@@ -560,7 +569,7 @@ def _judged(
         assert row.margin is not None
         near = (
             row.margin > 0.0
-            and p_within(row.difference, row.u, row.dof, row.margin) <= params.level
+            and p_within(row.difference, row.u, row.dof, row.margin) <= params.level / 2.0
         )
         outcome: Outcome = "not_told"
         if p_holm <= params.level:

@@ -25,6 +25,7 @@ __all__ = [
     "Kind",
     "Spread",
     "differences",
+    "following",
     "group_swings",
     "kind_of",
     "spread_of",
@@ -48,6 +49,11 @@ TO_IMPACT: Final = frozenset({"swing_ms", "downswing_ms", "tempo_ratio"})
 LEAST_SWINGS: Final = 3
 """Fewer swings than this have no spread and are not compared: two always look alike or not."""
 
+FOLLOWING_S: Final = 1.0
+"""A takeaway that comes so soon after the impact before it began where that swing ended: coming to
+the finish and back to address takes longer (in simulated back-and-forth rehearsals 0.2-0.6 s, else
+more than 3 s)."""
+
 # Scales the median absolute deviation to the standard deviation of normal values: 1 / 0.6745, the
 # inverse of the normal distribution's third quartile. Rousseeuw, P. J. & Croux, C. (1993).
 # Alternatives to the median absolute deviation. J. Am. Stat. Assoc. 88(424), 1273-1283.
@@ -65,12 +71,16 @@ class Spread:
     median : float
     spread : float or None
         Median absolute deviation times 1.4826: like a standard deviation, but one odd swing hardly
-        moves it. None for fewer than `LEAST_SWINGS`.
+        moves it. None for fewer than `LEAST_SWINGS`, and where it hangs on values that are only
+        known as "at least".
+    at_least : bool
+        The median hangs on such values: the true one is as large or larger.
     """
 
     n: int
     median: float
     spread: float | None
+    at_least: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,6 +100,9 @@ class Group:
         What the impacts were told from, as `Swing.impact_basis`.
     measures : mapping of str to Spread or None
         By the names of `MEASURES`; None where no swing has the number.
+    following : tuple of int
+        Numbers of those that began at another's finish and so aren't in `measures`: their backswing
+        and turn are counted from there, not from address.
     """
 
     player: str | None
@@ -99,6 +112,7 @@ class Group:
     indices: tuple[int, ...]
     impact_bases: frozenset[str]
     measures: Mapping[str, Spread | None]
+    following: tuple[int, ...] = ()
 
     @property
     def n(self) -> int:
@@ -121,12 +135,21 @@ def kind_of(swing: Swing) -> Kind:
     return "strike" if swing.strike else "rehearsal"
 
 
-def spread_of(values: Iterable[float | None]) -> Spread | None:
+def spread_of(
+    values: Iterable[float | None], at_least: Iterable[float | None] = ()
+) -> Spread | None:
     """Return median and spread of the values that are there; None if there are none.
+
+    Values that are only known as "at least" are counted, not left out: they are the large ones, and
+    a median without them would be too small. Where all of them lie above the middle it is exact
+    all the same.
 
     Parameters
     ----------
     values : iterable of float or None
+        Values that are known.
+    at_least : iterable of float or None
+        Further ones, of which only a lower bound is known.
 
     Returns
     -------
@@ -135,24 +158,58 @@ def spread_of(values: Iterable[float | None]) -> Spread | None:
     Examples
     --------
     >>> spread_of([1.0, 2.0, None, 4.0])
-    Spread(n=3, median=2.0, spread=1.4826)
+    Spread(n=3, median=2.0, spread=1.4826, at_least=False)
+    >>> spread_of([1.0, 2.0], at_least=[1.5])
+    Spread(n=3, median=1.5, spread=None, at_least=True)
     """
-    there = np.array([value for value in values if value is not None], dtype=np.float64)
-    if not len(there):
+    there = [(value, False) for value in values if value is not None]
+    there += [(value, True) for value in at_least if value is not None]
+    if not there:
         return None
-    median = float(np.median(there))
+    median, bound = _median(there)
     spread = None
-    if len(there) >= LEAST_SWINGS:
-        spread = _MAD_TO_SD * float(np.median(np.abs(there - median)))
-    return Spread(n=len(there), median=median, spread=spread)
+    if len(there) >= LEAST_SWINGS and not bound:
+        # A bound above the middle is at least so far from it.
+        away, unsure = _median([(abs(value - median), mark) for value, mark in there])
+        spread = None if unsure else _MAD_TO_SD * away
+    return Spread(n=len(there), median=median, spread=spread, at_least=bound)
 
 
-def _value(swing: Swing, measure: str) -> float | None:
-    """Value of a measure; a peak rate known only as "at least" does not count."""
-    if measure == "peak_rate_dps" and any(n.code == "rate_lower_bound" for n in swing.notes):
-        return None
-    value: float | None = getattr(swing, measure)
-    return value
+def _median(values: Sequence[tuple[float, bool]]) -> tuple[float, bool]:
+    """Return the median of values and lower bounds (True), and whether it hangs on a bound."""
+    ordered = sorted(values)
+    median = float(np.median(np.array([value for value, _ in ordered], dtype=np.float64)))
+    return median, any(bound for _, bound in ordered[: len(ordered) // 2 + 1])
+
+
+def _is_bound(swing: Swing, measure: str) -> bool:
+    """Whether a number is only known as "at least"."""
+    return measure == "peak_rate_dps" and any(n.code == "rate_lower_bound" for n in swing.notes)
+
+
+def _summed(swings: Sequence[Swing], measure: str) -> Spread | None:
+    return spread_of(
+        (getattr(swing, measure) for swing in swings if not _is_bound(swing, measure)),
+        (getattr(swing, measure) for swing in swings if _is_bound(swing, measure)),
+    )
+
+
+def following(swings: Iterable[Swing]) -> frozenset[int]:
+    """Return the numbers of swings that began where the one before them ended, back and forth.
+
+    Parameters
+    ----------
+    swings : iterable of Swing
+        All of one recording, in their order.
+    """
+    found = set()
+    before: float | None = None
+    for swing in swings:
+        at = swing.takeaway_s
+        if at is not None and before is not None and 0.0 <= at - before < FOLLOWING_S:
+            found.add(swing.index)
+        before = swing.impact_s
+    return frozenset(found)
 
 
 def group_swings(swings: Sequence[Swing]) -> list[Group]:
@@ -173,6 +230,7 @@ def group_swings(swings: Sequence[Swing]) -> list[Group]:
     for swing in swings:
         key = (swing.player, swing.club, swing.intent == "part")
         sets.setdefault(key, {}).setdefault(kind_of(swing), []).append(swing)
+    late = following(swings)
     return [
         Group(
             player=player,
@@ -182,8 +240,10 @@ def group_swings(swings: Sequence[Swing]) -> list[Group]:
             indices=tuple(swing.index for swing in kinds[kind]),
             impact_bases=frozenset(s.impact_basis for s in kinds[kind] if s.impact_basis),
             measures={
-                name: spread_of(_value(swing, name) for swing in kinds[kind]) for name in MEASURES
+                name: _summed([swing for swing in kinds[kind] if swing.index not in late], name)
+                for name in MEASURES
             },
+            following=tuple(swing.index for swing in kinds[kind] if swing.index in late),
         )
         for (player, club, part), kinds in sets.items()
         for kind in KINDS
@@ -206,7 +266,8 @@ def differences(rehearsals: Group, strikes: Group) -> list[Difference]:
     Returns
     -------
     list of Difference
-        Of the measures that at least `LEAST_SWINGS` swings of both groups have.
+        Of the measures that at least `LEAST_SWINGS` swings of both groups have, and whose medians
+        don't hang on values that are only known as "at least".
 
     Raises
     ------
@@ -229,6 +290,8 @@ def differences(rehearsals: Group, strikes: Group) -> list[Difference]:
         if name in TO_IMPACT and not same_impact:
             continue
         a, b = rehearsals.measures[name], strikes.measures[name]
-        if a is not None and b is not None and min(a.n, b.n) >= LEAST_SWINGS:
+        if a is None or b is None or a.at_least or b.at_least:
+            continue
+        if min(a.n, b.n) >= LEAST_SWINGS:
             out.append(Difference(measure=name, rehearsal_minus_strike=a.median - b.median))
     return out

@@ -553,6 +553,7 @@ def find_turns(
     p = params
     turns: list[Turn] = []
     remarks: list[str] = []
+    others: list[float] = []
     place = 0
     for before, after in pairwise(rests):
         here, place = place, place + 1
@@ -573,9 +574,11 @@ def find_turns(
             place = here
             continue
         if abs(angle) < 0.5 * p.angle_deg:
+            others.append(abs(angle))
             continue
         known = math.copysign(p.angle_deg * max(1, round(abs(angle) / p.angle_deg)), angle)
         if abs(angle - known) > p.turn_tolerance * abs(known):
+            others.append(abs(angle))
             remarks.append(
                 f"the turn {at} reads {abs(angle):.1f} deg, which isn't within "
                 f"{100 * p.turn_tolerance:g} % of {abs(known):g} deg: it isn't used"
@@ -602,7 +605,28 @@ def find_turns(
                 last_seq=last,
             )
         )
+    meant = _meant_deg(others, p)
+    if meant is not None and len(turns) < p.min_turns:
+        remarks.append(f"turns of about {meant:g} deg were found: say --angle {meant:g}")
     return turns, remarks
+
+
+_LEAST_ANGLE_DEG: Final = 45.0
+_ROUND_DEG: Final = 15.0
+
+
+def _meant_deg(angles_deg: Sequence[float], p: ProcedureParams) -> float | None:
+    """Return the round angle that turns seem to be by, or multiples of it, if they agree."""
+    angles = np.array([angle for angle in angles_deg if angle > 0.9 * _LEAST_ANGLE_DEG])
+    if len(angles) < p.min_turns:
+        return None
+    # The smallest there is: half turns among quarter turns are multiples of these.
+    meant = _ROUND_DEG * round(float(angles.min()) / _ROUND_DEG)
+    if meant < _LEAST_ANGLE_DEG:
+        return None
+    near = meant * np.maximum(1.0, np.round(angles / meant))
+    agree = np.abs(angles - near) <= p.turn_tolerance * near
+    return meant if int(agree.sum()) >= max(p.min_turns, 0.75 * len(angles)) else None
 
 
 _LONGEST_TURN_S: Final = 60.0
@@ -775,7 +799,7 @@ def _calibrate(
     else:
         remarks.append(
             f"{_count(len(positions), 'still position')} found, {p.min_positions} are needed for "
-            f"the accelerometer: it stays uncalibrated{_faces(positions)}"
+            f"the accelerometer: this doesn't calibrate it{_faces(positions)}"
         )
     gyr = None
     if len(turns) >= p.min_turns:
@@ -784,7 +808,7 @@ def _calibrate(
         found = "1 turn was" if len(turns) == 1 else "no turns were"
         remarks.append(
             f"{found} found, {p.min_turns} or more are needed for the gyroscope (better four, half "
-            "of them each way): it stays uncalibrated"
+            "of them each way): this doesn't calibrate it"
         )
     if acc is None and gyr is None:
         raise CalibrationError(_nothing(positions, remarks, p))
@@ -958,7 +982,7 @@ def _nothing(positions: Sequence[Rest], remarks: Sequence[str], p: ProcedurePara
         f"{p.min_positions} found{_faces(positions)}, and too few turns by {p.angle_deg:g} deg. "
         f"Let the sensor lie untouched for two seconds each time"
     )
-    useful = [text for text in remarks if "isn't used" in text]
+    useful = [text for text in remarks if "isn't used" in text or "--angle" in text]
     return "; ".join([text, *useful])
 
 

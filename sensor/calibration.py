@@ -29,6 +29,7 @@ __all__ = [
     "Calibration",
     "CalibrationError",
     "calibration_for",
+    "completed",
     "known_sensors",
     "load_calibration",
     "read_sensor_file",
@@ -398,6 +399,52 @@ def known_sensors(home: Path) -> dict[str, list[Calibration]]:
         if found:
             out[path.stem] = found
     return out
+
+
+def completed(home: Path, calibration: Calibration) -> Calibration:
+    """Fill in what a calibration lacks with what the sensor's earlier ones in use have.
+
+    A procedure with still positions alone says nothing of the gyroscope, so it must not take that
+    part away; nor the other way round. ``extra`` says from when a part is that was taken over, as
+    ``gyr_made_at`` and ``acc_made_at``.
+
+    Raises
+    ------
+    CalibrationError
+        What is kept of the sensor cannot be read.
+    """
+    path = sensor_file(home, calibration.key)
+    at = _time_of(calibration.made_at)
+    for item in reversed(_calibrations(path, read_sensor_file(home, calibration.key))):
+        usable = item.withdrawn_at is None and _time_of(item.made_at) <= at
+        if not usable or not item.fits(calibration.gyr_range_dps, calibration.acc_range_g):
+            continue
+        for part, names in _PARTS.items():
+            if getattr(calibration, f"{part}_matrix") is not None:
+                continue
+            if getattr(item, f"{part}_matrix") is None:
+                continue
+            made_at = item.extra.get(f"{part}_made_at", item.made_at)
+            calibration = dataclasses.replace(
+                calibration,
+                **{name: getattr(item, name) for name in names},
+                extra={**calibration.extra, f"{part}_made_at": made_at},
+            )
+    return calibration
+
+
+_PARTS: Final[Mapping[str, tuple[str, ...]]] = {
+    "acc": (
+        "acc_offset_m_s2",
+        "acc_matrix",
+        "acc_offset_u_m_s2",
+        "acc_scale_u",
+        "n_positions",
+        "gravity_m_s2",
+        "gravity_u_m_s2",
+    ),
+    "gyr": ("gyr_matrix", "gyr_axis_u", "gyr_scale_u", "n_turns", "angle_deg", "angle_u_deg"),
+}
 
 
 def save_calibration(home: Path, calibration: Calibration) -> Path:

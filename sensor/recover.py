@@ -151,6 +151,11 @@ def recover(
                 damaged_packets = _copy_packets(packets, writer) if packets is not None else 0
                 _copy_markers(markers, holes, writer)
                 kept = writer.n_samples
+                if kept == 0:
+                    # The unfinished copy is taken away again.
+                    raise RecordingError(
+                        folder, "holds no sound sample: there is nothing to recover"
+                    )
                 for name in (ANNOTATIONS_FILE, TRUTH_FILE):
                     _copy_file(folder / name, writer.working_folder / name)
             cut_bytes = (folder / IMU_FILE).stat().st_size - rows.end

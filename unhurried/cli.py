@@ -187,13 +187,22 @@ def run(arguments: Sequence[str] | None = None) -> int:
         show("stopped")
         return STOPPED
     except BrokenPipeError:
-        return FAILED
+        # Whoever read our output has had enough of it (`unhurried ... | head`).
+        return 0
     except SystemExit as stop:
+        if isinstance(stop.__context__, BrokenPipeError) or _reader_left():
+            # What click makes of the same.
+            return 0
         return stop.code if isinstance(stop.code, int) else FAILED
     except Exception as error:
         line, code = describe(error)
         show(line, error)
         return code
+
+
+def _reader_left() -> bool:
+    """Whether click has put a file that swallows errors in the place of a pipe without a reader."""
+    return "PacifyFlush" in type(sys.stdout).__name__
 
 
 def main() -> None:

@@ -78,9 +78,14 @@ def describe(error: Exception) -> tuple[str, int]:
     )
 
 
+def plain(text: str) -> str:
+    """Keep a name or path from doing things to the terminal that it is shown on."""
+    return "".join(c if c.isprintable() else "?" for c in text)
+
+
 def show(line: str, error: BaseException | None = None) -> None:
     """Print one line on stderr, and with ``--verbose`` where the error came from."""
     if _verbose and error is not None:
         traceback.print_exception(error, file=sys.stderr)
-    text = " ".join(line.split())
+    text = plain(" ".join(line.split()))
     print(f"unhurried: {text}", file=sys.stderr)

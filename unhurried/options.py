@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import re
 import sys
 from collections.abc import Callable, Iterator
@@ -29,6 +30,36 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 # What --calibration says beside a name.
 AUTO = "auto"
 NONE = "none"
+
+
+# A name that is longer breaks every table.
+MOST_NAME = 200
+
+
+class FiniteRange(click.FloatRange):
+    """A number within limits; neither nan, which passes any comparison, nor inf."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        number = float(super().convert(value, param, ctx))
+        if not math.isfinite(number):
+            self.fail(f"'{value}' is not a number that can be used", param, ctx)
+        return number
+
+
+class PlainName(ParamType):
+    """A name of a player or club: one line of text, without control characters."""
+
+    name = "name"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        text = str(value)
+        if len(text) > MOST_NAME:
+            self.fail(f"a name has at most {MOST_NAME} characters, not {len(text)}", param, ctx)
+        if not text.isprintable():
+            self.fail("a name is plain text, without control characters", param, ctx)
+        return text
 
 
 class ExistingPath(ParamType):
@@ -104,7 +135,7 @@ def hand_option(command: Command) -> Command:
 
 def range_options(command: Command) -> Command:
     """Add --gyr-range-dps and --acc-range-g: the ranges that the sensor was set to."""
-    positive = click.FloatRange(min=0.0, min_open=True)
+    positive = FiniteRange(min=0.0, min_open=True)
     command = click.option(
         "--acc-range-g",
         type=positive,
@@ -199,6 +230,8 @@ def open_with(
 
     Raises
     ------
+    click.BadParameter
+        It says itself that the sensor was somewhere else.
     CommandError
         There is not one sample in it.
     SensorError
@@ -206,6 +239,8 @@ def open_with(
     """
     from sensor.recording import NO_SAMPLES, open_recording
 
+    if mount is not None:
+        _check_mount(path, mount)
     chosen = _calibration(path, calibration, home, gyr_range_dps, acc_range_g)
 
     recording = open_recording(
@@ -223,11 +258,60 @@ def open_with(
         why = "; ".join(reasons) or "nothing was recorded, or the copy failed"
         raise CommandError(f"{path}: holds no samples: {why}")
     if warn:
-        for text in recording.warnings:
+        beyond = _beyond_range(recording, gyr_range_dps, acc_range_g)
+        for text in (*recording.warnings, *beyond):
             show(f"{path}: {text}")
         if chosen is not None:
             show(f"{path}: calibration applied: {chosen.describe()}")
     return recording
+
+
+def _check_mount(path: Path, mount: str) -> None:
+    """Refuse another mount than a recording's own: its swings would get other numbers and words."""
+    from sensor.errors import RecordingError
+    from sensor.session import read_session
+
+    if not path.is_dir():
+        # A CSV file doesn't say where the sensor was.
+        return
+    try:
+        own = read_session(path).mount
+    except RecordingError:
+        # Whoever opens it says why it cannot be read.
+        return
+    if own is not None and own != mount:
+        raise click.BadParameter(
+            f"the recording says {own}; leave --mount out (if {own} is wrong: export {path} as CSV "
+            f"and import that with --mount {mount})",
+            param_hint="'--mount'",
+        )
+
+
+# A chip's full scale is a little wider than its round name (2000 deg/s: 2293 at most, from memory),
+# and a calibration may stretch readings.
+_WIDER = 1.2
+_G_N_M_S2 = 9.80665  # NIST SP 811
+
+
+def _beyond_range(
+    recording: Recording, gyr_range_dps: float | None, acc_range_g: float | None
+) -> Iterator[str]:
+    """Say that readings are larger than a range that was given, so that it can't be the range."""
+    if gyr_range_dps is None and acc_range_g is None:
+        return
+    gyr = acc = 0.0
+    for block in recording.blocks():
+        gyr = max(gyr, float(abs(block.gyr_dps).max(initial=0.0)))
+        acc = max(acc, float(abs(block.acc_m_s2).max(initial=0.0)) / _G_N_M_S2)
+    for option, given, most, unit in (
+        ("--gyr-range-dps", gyr_range_dps, gyr, "deg/s"),
+        ("--acc-range-g", acc_range_g, acc, "g"),
+    ):
+        if given is not None and most > _WIDER * given:
+            yield (
+                f"{option} {given:g} can't be the range, readings go up to {most:.4g} {unit}: all "
+                "beyond it count as clipped"
+            )
 
 
 def _calibration(

@@ -285,6 +285,29 @@ def test_a_clock_with_another_rate() -> None:
     assert agree(labels_of(swings, error_ms=1.0), swings).drift_ms is None
 
 
+def test_a_fitted_rate_is_taken_out_of_durations_and_finds_all_swings() -> None:
+    gaps_s = np.random.default_rng(3).uniform(9.0, 20.0, 24)
+    swings = swings_at(*np.cumsum(gaps_s).tolist())
+    labels = labels_of(swings, offset_s=5.0, rate=0.003, number=False)
+    found = agree(labels, swings, clock="line")
+    # An offset alone holds only those swings that lie near the middle of the session.
+    assert found.labelled == len(swings)
+    assert found.clock.n == len(swings)
+    assert found.clock.rate == pytest.approx(0.003, abs=1e-9)
+    for name in ("swing_ms", "backswing_ms", "downswing_ms"):
+        assert row_of(found.rows, name).bias == pytest.approx(0.0, abs=1e-6)
+    stated = [
+        dataclasses.replace(label, values={**label.values, "swing_ms": 1.003 * swing.swing_ms})
+        for label, swing in zip(labels, swings, strict=True)
+        if swing.swing_ms is not None
+    ]
+    row = row_of(agree(stated, swings, clock="line").rows, "swing_ms")
+    assert row.bias == pytest.approx(0.0, abs=1e-6)
+    # On clocks that keep time with each other, what is written stands.
+    same = agree(labels_of(swings), swings)
+    assert row_of(same.rows, "swing_ms").bias == pytest.approx(0.0, abs=1e-6)
+
+
 def test_two_raters_are_averaged_and_compared() -> None:
     swings = swings_at(*TIMES)
     early = labels_of(swings, rater="Ida")

@@ -7,9 +7,19 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from analysis.results import Note, Swing
-from analysis.summary import MEASURES, differences, group_swings, kind_of, spread_of
+from analysis.summary import (
+    MEASURES,
+    Spread,
+    differences,
+    following,
+    group_swings,
+    kind_of,
+    spread_of,
+)
 
 
 def make(index: int, **values: Any) -> Swing:
@@ -70,14 +80,67 @@ class TestGroups:
         assert turn.n == 1
         assert group.measures["swing_ms"] is None
 
-    def test_a_lower_bound_is_no_peak_rate(self) -> None:
+    def test_a_lower_bound_is_counted_as_at_least(self) -> None:
         bound = Note("rate_lower_bound", "clipped")
-        (group,) = group_swings(
-            [make(1, peak_rate_dps=900.0), make(2, peak_rate_dps=500.0, notes=(bound,))]
+
+        def peak(known: list[float], bounds: list[float]) -> Spread:
+            swings = [make(k, peak_rate_dps=value) for k, value in enumerate(known)]
+            swings += [
+                make(k, peak_rate_dps=value, notes=(bound,)) for k, value in enumerate(bounds)
+            ]
+            (group,) = group_swings(swings)
+            found = group.measures["peak_rate_dps"]
+            assert found is not None
+            return found
+
+        # 900 950 | 1000 | >=2000 >=2000: whatever the two were, the middle one is 1000, and of
+        # the deviations 0 50 100 >=1000 >=1000 it is 100.
+        exact = peak([900.0, 950.0, 1000.0], [2000.0, 2000.0])
+        assert (exact.n, exact.median, exact.at_least) == (5, 1000.0, False)
+        assert exact.spread == pytest.approx(148.26)
+        # Of four, the middle two count.
+        assert peak([900.0, 1000.0], [2000.0, 2000.0]) == Spread(
+            n=4, median=1500.0, spread=None, at_least=True
         )
-        peak = group.measures["peak_rate_dps"]
-        assert peak is not None
-        assert (peak.n, peak.median) == (1, 900.0)
+        # A bound below the middle may truly lie above it.
+        assert peak([900.0, 1000.0], [500.0]) == Spread(
+            n=3, median=900.0, spread=None, at_least=True
+        )
+        assert peak([], [700.0]) == Spread(n=1, median=700.0, spread=None, at_least=True)
+
+    @given(
+        known=st.lists(st.floats(0.0, 3000.0), max_size=8),
+        bounds=st.lists(st.tuples(st.floats(0.0, 3000.0), st.floats(0.0, 3000.0)), max_size=8),
+    )
+    def test_the_true_median_is_never_below_what_is_said(
+        self, known: list[float], bounds: list[tuple[float, float]]
+    ) -> None:
+        said = spread_of(known, [at for at, _ in bounds])
+        true = spread_of([*known, *(at + beyond for at, beyond in bounds)])
+        assert (said is None) == (true is None)
+        if said is None or true is None:
+            return
+        assert said.n == true.n
+        if said.at_least:
+            assert true.median >= said.median
+            assert said.spread is None
+        else:
+            assert true.median == said.median
+            assert said.spread is None or said.spread == true.spread
+
+    def test_swings_that_began_at_anothers_finish_are_not_in_the_medians(self) -> None:
+        # Back and forth: turn counted from the finish is twice that from address.
+        rows = [(10.0, 120.0), (11.5, 240.0), (13.0, 241.0), (20.0, 121.0), (30.0, 119.0)]
+        swings = [
+            make(k, takeaway_s=at, impact_s=at + 1.1, turn_deg=turn)
+            for k, (at, turn) in enumerate(rows, start=1)
+        ]
+        assert following(swings) == {2, 3}
+        (group,) = group_swings(swings)
+        assert (group.n, group.following) == (5, (2, 3))
+        turn = group.measures["turn_deg"]
+        assert turn is not None
+        assert (turn.n, turn.median) == (3, 120.0)
 
     def test_of_nothing(self) -> None:
         assert group_swings([]) == []
@@ -110,6 +173,13 @@ class TestDifferences:
 
         assert compared("least_turn", "shock") == {"backswing_ms", "turn_deg", "peak_rate_dps"}
         assert compared("own_strikes", "shock") == set(MEASURES)
+
+    def test_a_median_that_is_only_at_least_is_not_subtracted(self) -> None:
+        bound = Note("rate_lower_bound", "clipped")
+        swings = [make(k, strike=False, peak_rate_dps=900.0) for k in range(3)]
+        swings += [make(k, strike=True, peak_rate_dps=2000.0, notes=(bound,)) for k in range(9)]
+        swings += [make(k, strike=True, peak_rate_dps=800.0) for k in range(3)]
+        assert differences(*group_swings(swings)) == []
 
     def test_two_swings_are_not_compared(self) -> None:
         swings = [make(k, strike=k % 2 == 0, turn_deg=100.0) for k in range(4)]

@@ -40,6 +40,7 @@ from sensor.calibration import (
     Calibration,
     CalibrationError,
     calibration_for,
+    completed,
     known_sensors,
     load_calibration,
     read_sensor_file,
@@ -363,6 +364,48 @@ def test_another_angle_than_said_is_not_used() -> None:
     assert any("isn't within 5 % of 360 deg" in text for text in found.remarks)
     right = made_of(made, angle_deg=330.0)
     assert right.calibration.gyr_matrix is not None
+
+
+@pytest.mark.parametrize("angle_deg", [90.0, 180.0])
+def test_turns_by_another_angle_are_said(angle_deg: float) -> None:
+    made = simulate_procedure(ProcedureSpec(turns=(angle_deg, -angle_deg) * 2), seed=8)
+    found = made_of(made)
+    assert found.calibration.gyr_matrix is None
+    said = f"turns of about {angle_deg:g} deg were found: say --angle {angle_deg:g}"
+    assert said in found.remarks
+    right = made_of(made, angle_deg=angle_deg)
+    assert right.calibration.gyr_matrix is not None
+    assert not any("--angle" in text for text in right.remarks)
+
+
+def test_what_is_missing_is_taken_from_the_newest_that_has_it(tmp_path: Path) -> None:
+    turned = plain(made_at="2026-01-01T10:00:00+01:00", gyr_scale_u=0.002)
+    save_calibration(tmp_path, turned)
+    save_calibration(tmp_path, plain(made_at="2026-01-03T10:00:00+01:00", gyr_range_dps=500.0))
+    save_calibration(tmp_path, plain(made_at="2026-03-01T10:00:00+01:00"))
+    still = plain(
+        made_at="2026-02-01T10:00:00+01:00",
+        gyr_matrix=None,
+        gyr_scale_u=UNCALIBRATED_GYR_U,
+        n_turns=0,
+        acc_matrix=SAME,
+        acc_offset_m_s2=(0.1, 0.0, 0.0),
+        n_positions=6,
+        gyr_range_dps=2000.0,
+    )
+    # Neither one made in another range nor a later one.
+    found = completed(tmp_path, still)
+    assert (found.gyr_matrix, found.gyr_scale_u, found.n_turns) == (SAME, 0.002, 4)
+    assert found.extra["gyr_made_at"] == turned.made_at
+    assert (found.made_at, found.n_positions) == (still.made_at, 6)
+    # It is told from when a part is, however often it was taken over.
+    save_calibration(tmp_path, found)
+    later = dataclasses.replace(still, made_at="2026-02-02T10:00:00+01:00")
+    assert completed(tmp_path, later).extra["gyr_made_at"] == turned.made_at
+    whole = completed(tmp_path, plain(made_at="2026-02-03T10:00:00+01:00"))
+    assert (whole.acc_offset_m_s2, whole.extra["acc_made_at"]) == ((0.1, 0.0, 0.0), still.made_at)
+    assert "gyr_made_at" not in whole.extra
+    assert completed(tmp_path / "empty", still) == still
 
 
 def test_a_turn_not_brought_back_is_named() -> None:

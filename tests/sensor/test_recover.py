@@ -126,6 +126,10 @@ def test_every_sound_row_is_kept_and_every_lost_one_told(
         [rows_span(first, min(120, first + length)) for first, length in spans],
         cut=cut,
     )
+    if not good.any():
+        with pytest.raises(RecordingError, match="no sound sample"):
+            recover(folder / "rec", folder / "out")
+        return
     report = recover(folder / "rec", folder / "out")
     np.testing.assert_array_equal(np.load(folder / "out" / "imu.npy"), rows[good])
     assert report.kept_samples == good.sum()
@@ -222,3 +226,14 @@ def test_a_row_with_an_absurd_number_is_damage(tmp_path: Path) -> None:
     report = recover(tmp_path / "rec", tmp_path / "out")
     assert report.kept_samples == 79
     assert report.holes == (Hole(after_seq=39, missing=1),)
+
+
+@pytest.mark.parametrize("n", [0, 40])
+def test_without_a_sound_sample_there_is_nothing_to_recover(tmp_path: Path, n: int) -> None:
+    make(tmp_path / "a", np.arange(40))
+    damage(tmp_path / "a" / "imu.npy", [rows_span(0, 40)], cut=HEADER + ROW * n)
+    before = state(tmp_path / "a")
+    with pytest.raises(RecordingError, match="holds no sound sample: there is nothing to recover"):
+        recover(tmp_path / "a", tmp_path / "b")
+    assert state(tmp_path / "a") == before
+    assert [path.name for path in tmp_path.iterdir()] == ["a"]

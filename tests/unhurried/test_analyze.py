@@ -7,6 +7,7 @@ import io
 import json
 import math
 import re
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -308,9 +309,44 @@ class TestTable:
         [("glove", "hand turn"), ("club", "club turn"), ("trunk", "trunk turn")],
     )
     def test_says_what_turns(
-        self, session: Path, mount: str, words: str, capsys: pytest.CaptureFixture[str]
+        self,
+        session: Path,
+        mount: str,
+        words: str,
+        tmp_path: Path,
+        capsys: pytest.CaptureFixture[str],
     ) -> None:
-        assert words in output(capsys, session, "--mount", mount)
+        unsaid = tmp_path / "unsaid"
+        shutil.copytree(session, unsaid)
+        file = unsaid / "session.json"
+        file.write_text(json.dumps({**json.loads(file.read_text()), "mount": None}))
+        assert words in output(capsys, unsaid, "--mount", mount)
+
+    def test_another_mount_than_the_recording_says_is_refused(
+        self, session: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        err = output(capsys, session, "--mount", "club", code=2)
+        assert err.count("\n") == 1
+        assert "the recording says wrist; leave --mount out" in err
+        assert output(capsys, session, "--mount", "wrist") == output(capsys, session)
+
+    def test_a_range_below_the_readings_is_told(
+        self, session: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        assert run(["analyze", str(session), "--gyr-range-dps", "300"]) == 0
+        said = [line for line in capsys.readouterr().err.splitlines() if "can't be" in line]
+        (line,) = said
+        assert "--gyr-range-dps 300 can't be the range, readings go up to" in line
+        assert run(["analyze", str(session), "--gyr-range-dps", "2000"]) == 0
+        assert "can't be" not in capsys.readouterr().err
+
+    @pytest.mark.parametrize("option", ["--gyr-range-dps", "--acc-range-g"])
+    @pytest.mark.parametrize("value", ["nan", "inf", "-inf"])
+    def test_a_range_is_a_number(
+        self, session: Path, option: str, value: str, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        assert run(["analyze", str(session), f"{option}={value}"]) == 2
+        assert option in capsys.readouterr().err
 
     def test_absent_numbers_are_dashes_with_the_reason_below(
         self, holed: Path, capsys: pytest.CaptureFixture[str]

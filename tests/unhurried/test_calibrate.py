@@ -129,6 +129,23 @@ def test_from_a_recording(run: Run, tmp_path: Path, home: Path) -> None:
     assert len(known_sensors(home)[KEY]) == 2
 
 
+def test_positions_alone_keep_the_gyroscopes_part(run: Run, tmp_path: Path, home: Path) -> None:
+    old = calibration(made_at="2020-01-10T10:00:00+01:00")
+    save_calibration(home, old)
+    write_procedure(tmp_path / "table", turns=(90.0, -90.0, 90.0, -90.0))
+    code, out, err = run("calibrate", "--from", "table")
+    assert code == 0
+    assert "turns of about 90 deg were found: say --angle 90" in err
+    assert "the gyroscope's calibration of 2020-01-10 10:00 is kept" in err
+    assert "The gyroscope's part is that of 2020-01-10 10:00." in out
+    assert "Turns:" not in out
+    assert max(map(len, out.splitlines())) <= 80
+    newest = known_sensors(home)[KEY][-1]
+    assert newest.gyr_matrix == old.gyr_matrix
+    assert newest.n_positions == 6
+    assert newest.made_at > old.made_at
+
+
 def test_guided_from_a_replay(run: Run, tmp_path: Path, home: Path) -> None:
     """The whole live way: source, decoder, recorder and guide, as fast as they can."""
     write_procedure(tmp_path / "table")

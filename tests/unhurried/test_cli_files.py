@@ -277,7 +277,7 @@ def test_info_in_words(run: Run, tmp_path: Path) -> None:
 
 
 def test_info_as_json(run: Run, tmp_path: Path) -> None:
-    make_recording(tmp_path / "rec", gap=True)
+    make_recording(tmp_path / "rec", gap=True, mount=None)
     code, out, err = run("info", "rec", "--json", "--mount", "glove")
     assert (code, err) == (0, "")
     facts = json.loads(out)
@@ -725,7 +725,7 @@ def test_a_reader_that_leaves_is_no_error_to_talk_about(tmp_path: Path) -> None:
     )
     os.close(write_end)
     assert done.stderr == ""
-    assert done.returncode == 1
+    assert done.returncode == 0
 
 
 def test_output_is_utf8_whatever_the_system_prefers(tmp_path: Path) -> None:

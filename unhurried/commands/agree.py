@@ -341,9 +341,14 @@ def _clock_words(report: Report) -> str:
         else ""
     )
     u_ms = 1e3 * (clock.offset_u_s or 0.0)
+    durations = (
+        "Labelled times and durations are set to the recording's rate."
+        if clock.kind == "line"
+        else "Durations don't feel the offset."
+    )
     return (
         f"Labels' clock: {clock.offset_s:+.4f} s from the recording's (± {u_ms:.1f} ms){rate}, "
-        f"fitted on {on}: {common}. Durations don't feel the offset."
+        f"fitted on {on}: {common}. {durations}"
     )
 
 

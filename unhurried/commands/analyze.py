@@ -44,7 +44,7 @@ KIND_WORDS = {"rehearsal": "Rehearsals", "strike": "Strikes", "unclear": "Unclea
 BASIS_WORDS = {
     "shock": "the onset of the shock",
     "least_turn": "the turn back at its least",
-    "own_strikes": "the turn back where the player's own strikes have it",
+    "own_strikes": "as at the player's own strikes",
 }
 # Notes that concern nothing in the table; PATH#N tells them.
 DETAIL_ONLY = {"clipped", "gap", "no_long_axis", "no_finish", "gap_finish"}
@@ -349,16 +349,20 @@ def _summary(analysis: Analysis) -> Iterator[str]:
     sets: dict[tuple[str | None, str | None, bool], dict[str, Group]] = {}
     for group in group_swings(analysis.swings):
         sets.setdefault((group.player, group.club, group.part), {})[group.kind] = group
-    left_out = False
+    left_out = at_least = False
+    late: list[int] = []
     for number, ((player, club, part), kinds) in enumerate(sets.items()):
         if number:
             yield ""
         yield from _wrapped(_heading(player, club, part))
         for kind in KINDS:
             if kind in kinds:
+                late += kinds[kind].following
                 yield from _wrapped(_group_words(kinds[kind], analysis.mount), "  ", "    ")
         if "rehearsal" in kinds and "strike" in kinds:
             found = differences(kinds["rehearsal"], kinds["strike"])
+            peaks = [kinds[kind].measures["peak_rate_dps"] for kind in ("rehearsal", "strike")]
+            at_least |= any(peak is not None and peak.at_least for peak in peaks)
             if found:
                 left_out |= not TO_IMPACT & {item.measure for item in found}
                 words = ", ".join(
@@ -372,6 +376,15 @@ def _summary(analysis: Analysis) -> Iterator[str]:
         "Spread: about two thirds of the swings lie within this of the median (median absolute "
         "deviation x 1.4826); given from three swings on."
     )
+    if late:
+        yield from _wrapped(
+            f"{_ranges(sorted(late))}: back and forth, begun at the finish of the swing before, so "
+            "not in the medians: backswing and turn count from there, not from address."
+        )
+    if at_least:
+        yield from _wrapped(
+            "≥: at least, since the gyro was at its limit; such peak rates are not subtracted."
+        )
     if left_out:
         yield from _wrapped(
             "Swing time, downswing and ratio of rehearsals and strikes are not subtracted: a "
@@ -394,7 +407,8 @@ def _group_words(group: Group, mount: str | None) -> str:
     for name, spread in group.measures.items():
         if spread is None:
             continue
-        text = f"{_measure_word(name, mount)} {_value(name, spread.median)}"
+        least = "≥ " if spread.at_least else ""
+        text = f"{_measure_word(name, mount)} {least}{_value(name, spread.median)}"
         inside = []
         if spread.spread is not None:
             inside.append(f"spread {_value(name, spread.spread, spread=True)}")

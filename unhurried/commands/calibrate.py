@@ -40,6 +40,9 @@ LOCAL_GRAVITY_U = 0.0005
 STANDARD_GRAVITY = 9.80665
 
 
+PARTS = {"acc": "accelerometer", "gyr": "gyroscope"}
+
+
 @click.command("calibrate")
 @click.option(
     "--from",
@@ -283,12 +286,19 @@ def _keep(
     as_json: bool,
     overwrite: bool,
 ) -> None:
-    from sensor.calibration import save_calibration
+    from sensor.calibration import completed, save_calibration
     from sensor.output import whole_file
 
     calibration = procedure.calibration
     for text in procedure.remarks:
         show(f"{source}: {text}")
+    if out is None:
+        calibration = completed(home, calibration)
+        procedure = dataclasses.replace(procedure, calibration=calibration)
+        for part, word in PARTS.items():
+            made_at = calibration.extra.get(f"{part}_made_at")
+            if made_at is not None:
+                show(f"{source}: the {word}'s calibration of {_minute(made_at)} is kept")
     if out is not None:
         with whole_file(out, overwrite=overwrite) as file:
             text = json.dumps(calibration.to_dict(), indent=2, ensure_ascii=False, allow_nan=False)
@@ -324,14 +334,14 @@ def lines(procedure: Procedure, period_s: float) -> Iterator[str]:
     calibration = procedure.calibration
     yield f"Sensor {calibration.key}, {_minute(calibration.made_at)}"
     yield ""
-    if calibration.acc_matrix is not None:
+    if procedure.acc is not None:
         yield "Still positions:  up  gravity read, m/s2"
         for number, rest in enumerate(procedure.positions, start=1):
             size = float((rest.acc_m_s2 @ rest.acc_m_s2) ** 0.5)
             time = _clock(rest.first_seq * period_s)
             yield f"  {number:>2} {time:>6}        {_axis(rest.acc_m_s2.tolist()):>3}  {size:.3f}"
         yield ""
-    if calibration.gyr_matrix is not None:
+    if procedure.gyr is not None:
         yield "Turns:            about  read, deg     was"
         for number, turn in enumerate(procedure.turns, start=1):
             time = _clock(turn.first_seq * period_s)
@@ -358,6 +368,10 @@ def facts(calibration: Calibration) -> Iterator[str]:
     else:
         scale = _pairs([calibration.gyr_matrix[i][i] for i in range(3)], calibration.gyr_axis_u)
         yield f"gyro factor     {scale}"
+    for part, word in PARTS.items():
+        made_at = calibration.extra.get(f"{part}_made_at")
+        if made_at is not None:
+            yield f"The {word}'s part is that of {_minute(str(made_at))}."
     share = 100.0 * calibration.gyr_scale_u
     yield ""
     yield from textwrap.wrap(

@@ -404,7 +404,7 @@ def _keep(part: Part, keep: Callable[[Swing], bool]) -> Part:
 
 def _filtered(part: Part, wanted: _Wanted, *, named: bool) -> Part:
     """Leave the swings that are asked for; those named by number are asked for."""
-    from analysis.summary import kind_of
+    from analysis.summary import following, kind_of
 
     if wanted.player is not None:
         name = _matching(part, "player", wanted.player)
@@ -414,6 +414,13 @@ def _filtered(part: Part, wanted: _Wanted, *, named: bool) -> Part:
         part = _keep(part, lambda swing: swing.club == name)
     if wanted.kind is not None:
         part = _keep(part, lambda swing: kind_of(swing) == wanted.kind)
+    if not named:
+        n = len(part.swings)
+        late = following(part.analysis.swings)
+        part = _keep(part, lambda swing: swing.index not in late)
+        if len(part.swings) < n:
+            text = count(n - len(part.swings), "back-and-forth swing")
+            part = _told(part, f"{text} left out (begun at another's finish)")
     if not named or wanted.part:
         n = len(part.swings)
         part = _keep(part, lambda swing: (swing.intent == "part") == wanted.part)
@@ -923,9 +930,7 @@ class Report:
                 "may be is in the intervals."
             )
         if any(row.reason == "bound" for row in rows):
-            out.append(
-                "Only at least: the gyroscope was at its limit, so a true peak may be higher."
-            )
+            out.append(self._bound_note())
         if any(row.reason == "absent" for row in rows):
             out.append("Not measured: 'unhurried analyze' on the swing or recording says why.")
         out += self._number_notes()
@@ -950,15 +955,18 @@ class Report:
         ]
         if any(row.outcome == "different" for row in judged):
             n = result.judged
-            together = f" {n} are judged together:" if n > 1 else ""
+            start = f"{n} are judged together: of" if n > 1 else "Of"
             out.append(
-                f"different: which of the two is larger is sure.{together} of twenty comparisons "
+                f"different: which of the two is larger is sure. {start} twenty comparisons "
                 "of equals, at most one has a wrong 'different' in it."
             )
         if any(row.outcome == "different" and row.within_margin for row in judged):
             out.append("*: sure, yet surely less than the margin that matters.")
         if any(row.outcome == "same" for row in judged):
-            out.append("the same: surely (19 times in 20) less apart than the margin that matters.")
+            out.append(
+                "the same: less apart than the margin that matters; the whole 95 % interval lies "
+                "inside it."
+            )
         if any(row.outcome == "not_told" for row in judged):
             out.append(
                 "not to be told: these figures can't say whether there is a difference; that is "
@@ -983,6 +991,18 @@ class Report:
         out.append(f"Margins that matter (a choice, set by --margin): {margins}.")
         return out
 
+    def _bound_note(self) -> str:
+        text = "Only at least: the gyroscope was at its limit, so a true peak may be higher"
+        row = self.comparison.row("peak_rate_dps")
+        if row is None or not self.comparison.sets:
+            return f"{text}."
+        sizes = [len(part.swings) for part in self.sides]
+        return (
+            f"{text}, in {row.bounds_a} of {sizes[0]} swings of A and {row.bounds_b} of "
+            f"{sizes[1]} of B. Those are the fast ones: without them a mean would be too small, so "
+            "peaks aren't judged."
+        )
+
     def _number_notes(self) -> list[str]:
         if not self.comparison.sets:
             return []
@@ -992,7 +1012,7 @@ class Report:
         few = [
             f"{WORDS[row.measure]} {row.n_a} of {sizes[0]} in A, {row.n_b} of {sizes[1]} in B"
             for row in self.comparison.rows
-            if (row.n_a, row.n_b) != tuple(sizes)
+            if (row.n_a + row.bounds_a, row.n_b + row.bounds_b) != tuple(sizes)
         ]
         out = ["Values are means; spread is the standard deviation from swing to swing."]
         if few:

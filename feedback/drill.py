@@ -64,8 +64,9 @@ down from a finish look like one too, 1 to 2 s after it in simulated sessions.""
 PROVISIONAL_SWINGS = 3
 FIRST_S = 10.0
 """From the sensor's first samples to the first ready beep: to walk to the ball."""
-FELT_S = 10.0
-"""The question isn't waited for any longer than this, nor beyond the next swing."""
+FELT_S = 30.0
+"""The question isn't waited for any longer than this, nor beyond the next swing. To put a club down
+and reach the keys takes a while; a key that comes later still counts, but isn't asked for."""
 WITH_CUE_S = 1.0
 """A takeaway further than this from the cue's was not made to it."""
 SWING_S = 4.0
@@ -79,7 +80,7 @@ CAUTIONS = (
     "Warm up first, stop on pain, and never turn past comfort.",
     "Clear space: nobody within reach of the club or in the line of the ball.",
     "Rest between swings, and mind how many you make in a day and a week.",
-    "Start with the volume low, lower still for children. With headphones you don't hear warnings.",
+    "With headphones you don't hear warnings.",
     "If in doubt ask a qualified coach or a clinician; the rules of the place come first.",
 )
 
@@ -562,7 +563,7 @@ class Drill:
         """Time has gone by."""
         out: list[Action] = []
         if self.state == "asking" and now_s >= self._asked_until_s:
-            out += self._answered(None, now_s)
+            out += self._answered(None, now_s, late=True)
         if self.lost or now_s < max(self._due_s, self._busy_s):
             return out
         if self.state == "resting":
@@ -682,8 +683,10 @@ class Drill:
 
     def key(self, char: str, now_s: float) -> list[Action]:
         """A key was pressed: a feel, or space to go on."""
-        if self.state == "asking" and char in FEELS:
-            return self._answered(FEELS[char], now_s)
+        if char in FEELS and self.state != "before":
+            if self.state == "asking":
+                return self._answered(FEELS[char], now_s)
+            return self._late(FEELS[char])
         if self.state in ("paused", "resting") and char == " " and not self.lost:
             self._cues = 0
             return self._call_swing(now_s)
@@ -779,7 +782,8 @@ class Drill:
             out.append(Play("block"))
         out.append(
             Line(
-                f"block {tally.number} of {len(self.tallies)}: {block.repeats} swings, "
+                f"block {tally.number} of {len(self.tallies)}: {block.repeats} "
+                f"swing{'' if block.repeats == 1 else 's'}, "
                 f"{_BLOCK_WORDS[block.kind]}"
             )
         )
@@ -824,7 +828,7 @@ class Drill:
             out["late_at_top_ms"] = round(top_ms, 1)
         return out
 
-    def _answered(self, felt: str | None, now_s: float) -> list[Action]:
+    def _answered(self, felt: str | None, now_s: float, *, late: bool = False) -> list[Action]:
         """The feel is known, or won't be: now the numbers."""
         judged = self._asked
         assert judged is not None
@@ -832,7 +836,17 @@ class Drill:
         out: list[Action] = []
         if felt is not None:
             out.append(Mark("felt", {"felt": felt, "number": self.done}))
+        elif late:
+            out.append(Line(f"no answer within {FELT_S:.0f} s: here are the numbers"))
         return out + self._tell(judged, now_s)
+
+    def _late(self, felt: str) -> list[Action]:
+        """A feel without a question, or after it: it counts for the last swing, and says so."""
+        if self.done == 0 and not any(tally.judged for tally in self.tallies):
+            return [Line("there is no swing yet to say that of")]
+        if self.state == "done":
+            return []
+        return [Mark("felt", {"felt": felt, "number": self.done, "after_numbers": True})]
 
     def _tell(self, judged: Judged, now_s: float) -> list[Action]:
         """Numbers and tones, where they are due, and on to the next swing, block or the end."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import atexit
 import contextlib
+import errno
 import math
 import os
 import secrets
@@ -458,7 +459,9 @@ def write_wav(path: Path, sound: Iterable[Sound], rate_hz: int, *, overwrite: bo
                 file.writeframes(counts.tobytes())
         part.replace(path)
     except OSError as error:
-        raise TrackError(f"{path}: cannot be written: {error.strerror or error}") from error
+        full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+        what = " (free some room, or choose another place)" if full else ""
+        raise TrackError(f"{path}: cannot be written: {error.strerror or error}{what}") from error
     finally:
         # Gone where all went well.
         with contextlib.suppress(OSError):

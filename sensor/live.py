@@ -307,6 +307,7 @@ class LiveRecording:
         self._last_arrival_ns = 0
         self._last_packet_ns = 0
         self._last_tick_ns = 0
+        self._slept_s = 0.0
         self._window: deque[tuple[int, int, int, int]] = deque()
         self._told: set[str] = set()
         self._closed = False
@@ -666,11 +667,12 @@ class LiveRecording:
                     "restarted", f"{self.source.name} counts anew: did it restart?", missing=missing
                 )
             else:
+                # What the computer received at once on waking up hides how long it slept.
+                without_s = max((arrival - self._last_arrival_ns) / 1e9, self._slept_s)
                 self._tell(
-                    "back",
-                    f"samples again after {(arrival - self._last_arrival_ns) / 1e9:.1f} s without",
-                    missing=missing,
+                    "back", f"samples again after {without_s:.1f} s without", missing=missing
                 )
+            self._slept_s = 0.0
         else:
             self._lost += missing
         self._connection = connection
@@ -692,6 +694,7 @@ class LiveRecording:
         leap_s = (now - self._last_tick_ns) / 1e9 - params.tick_s
         self._last_tick_ns = now
         if leap_s > params.slept_s:
+            self._slept_s = leap_s
             self._tell("slept", f"the computer was asleep for about {leap_s:.0f} s")
             self._mark_safely("slept", seconds=round(leap_s, 1))
             return "slept"
@@ -795,7 +798,7 @@ class LiveRecording:
         self._once(
             "disk",
             left_s < self.params.disk_low_s,
-            f"the disk has room for only {left_s / 60.0:.0f} more minutes of recording: free some",
+            f"the disk has room for only {_minutes(left_s)} of recording: free some",
         )
 
     def _tell(self, kind: str, text: str, **fields: Any) -> None:
@@ -816,3 +819,8 @@ class LiveRecording:
             )
         except RecordingError as error:
             self._fail(error)
+
+
+def _minutes(left_s: float) -> str:
+    number = round(left_s / 60.0)
+    return f"{number} more minute{'' if number == 1 else 's'}"

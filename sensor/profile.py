@@ -8,12 +8,13 @@ A profile names the characteristics, the commands, the configuration and the lay
 from __future__ import annotations
 
 import contextlib
+import difflib
 import functools
 import math
 import re
 import struct
 import tomllib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, NoReturn
@@ -510,6 +511,22 @@ def full_uuid(uuid: str) -> str:
 # -- reading and checking ----------------------------------------------------------------------
 
 
+ROOT_KEYS: Final = (
+    "name",
+    "title",
+    "document",
+    "notes",
+    "byte_order",
+    "recognise",
+    "characteristics",
+    "settings",
+    "commands",
+    "configuration",
+    "packet",
+    "scale",
+)
+
+
 class _Table:
     """One table of the file: each key is taken once, and what is left over is an error."""
 
@@ -584,6 +601,12 @@ class _Table:
             return full_uuid(value)
         except ValueError as error:
             self.fail(key, str(error))
+
+    def only(self, keys: Sequence[str]) -> None:
+        """Fail at a key that isn't among these: a slip of the pen, told before what lacks."""
+        for key in sorted(set(self.content) - set(keys)):
+            near = difflib.get_close_matches(key, keys, n=1)
+            self.fail(key, "is not known here" + (f": is {near[0]} meant?" if near else ""))
 
     def end(self, known: str = "") -> None:
         if self.content:
@@ -801,6 +824,7 @@ def parse_profile(text: str, where: str) -> Profile:
         )
     if schema < 1:
         root.fail("schema", f"must be {SCHEMA}, not {schema}")
+    root.only(ROOT_KEYS)
     name = root.text("name")
     if not re.fullmatch(r"[a-z0-9][a-z0-9-]*", name):
         root.fail("name", f"'{name}' must be lower-case letters, digits and '-'")

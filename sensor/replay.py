@@ -53,6 +53,8 @@ class ReplaySource:
         A recording's folder, or a CSV file.
     speed : float
         1 is as it was, 2 twice as fast; 0 sends as fast as it can.
+    seconds : float, optional
+        Ends after so much of the recording; None: at its end.
     mount, hand : str, optional
         What the caller knows better than the recording.
     clock : callable
@@ -76,6 +78,7 @@ class ReplaySource:
         path: str | os.PathLike[str],
         *,
         speed: float = 1.0,
+        seconds: float | None = None,
         mount: str | None = None,
         hand: str | None = None,
         clock: Callable[[], int] = host_clock_ns,
@@ -93,6 +96,7 @@ class ReplaySource:
             if marker.kind == "segment"
         ]
         self._speed = speed
+        self._seconds = math.inf if seconds is None else seconds
         self._clock = clock
         self._profile = load_profile(STREAM_PROFILE)
         self._connection_now = 0
@@ -216,6 +220,9 @@ class ReplaySource:
             first_of_connection = False
             self._connection = connection
             since_ns = arrival_ns - self._first_ns
+            if since_ns > self._seconds * 1e9:
+                self.ended = True
+                return
             if self._speed:
                 wait_s = since_ns / 1e9 / self._speed - (self._clock() - self._origin_ns) / 1e9
                 if wait_s > 0.0:

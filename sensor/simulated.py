@@ -104,6 +104,7 @@ class SimulatedSource:
         if not (math.isfinite(speed) and speed >= 0.0):
             raise ValueError("speed must be 0 (as fast as it can) or more")
         self.name = "simulated sensor"
+        self.simulated = True
         self.lost = asyncio.Event()
         self.ended = False
         self.signal_dbm: int | None = -50

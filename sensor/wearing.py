@@ -202,6 +202,9 @@ class Wearing:
     rate_hz : float
         Nominal sample rate.
     gyr_range_dps, acc_range_g : float, optional
+    somebody : bool
+        Somebody wears it now and can be asked to stand still and waggle; False for a simulation
+        and a replay, of which what isn't seen isn't asked for.
     params : WearingParams, optional
     """
 
@@ -212,12 +215,14 @@ class Wearing:
         rate_hz: float,
         gyr_range_dps: float | None = None,
         acc_range_g: float | None = None,
+        somebody: bool = True,
         params: WearingParams | None = None,
     ) -> None:
         self.params = params or WearingParams()
         self.mount = mount
         self.rate_hz = rate_hz
         self.guiding = True
+        self._somebody = somebody
         self._n_bin = max(2, round(self.params.bin_s * rate_hz))
         self._still_bins = max(2, round(self.params.still_s / self.params.bin_s))
         # Gravity before takeaway is asked for when the swing is over: some seconds later.
@@ -292,7 +297,9 @@ class Wearing:
             )
         if self._n_all >= params.guidance_s * self.rate_hz:
             self.guiding = False
-            if self._gravity is None:
+            if not self._somebody:
+                pass
+            elif self._gravity is None:
                 out.append(
                     WearingNote(
                         "not_still",

@@ -74,7 +74,8 @@ def open_source(
     speed : float
         Of a simulation or replay; 0 is as fast as it can.
     seed, seconds : int, float
-        Of a simulation: what it is made from, and how long it goes on (None: until stopped).
+        Of a simulation: what it is made from; of that and a replay: how long it goes on, by the
+        recording's own time (None: until it is stopped, or at its end).
     mount, hand, player, club : str, optional
         For a simulation: what is simulated. For a replay: what is known better.
     rate_hz : float, optional
@@ -92,7 +93,9 @@ def open_source(
     if replay is not None:
         from sensor.replay import ReplaySource
 
-        return ReplaySource(replay, speed=speed, mount=mount, hand=hand, clock=clock)
+        return ReplaySource(
+            replay, speed=speed, seconds=seconds, mount=mount, hand=hand, clock=clock
+        )
     if simulated:
         from sensor.simulate import PlayerSpec, SessionSpec
         from sensor.simulated import SimulatedSource
@@ -154,6 +157,10 @@ class LiveSession:
         From the first sample on.
     calibration : Calibration or None
         That of the sensor, once it is known.
+    somebody : bool
+        Somebody wears the sensor now: it is neither simulated nor a replay.
+    before_end : callable or None
+        Called when the recording is about to be closed: the last moment for a marker.
     """
 
     def __init__(
@@ -179,6 +186,8 @@ class LiveSession:
         player = player or source.facts.get("player")
         club = club or source.facts.get("club")
         replay_of = getattr(source, "replay_of", None)
+        # Whether there is somebody to be asked for a waggle.
+        self.somebody = replay_of is None and not getattr(source, "simulated", False)
         if replay_of is not None:
             extra = {**(extra or {}), "replay_of": replay_of}
         self.recording = LiveRecording(
@@ -210,6 +219,7 @@ class LiveSession:
         self._on_block = on_block
         self._on_event = on_event
         self._home = home
+        self.before_end: Callable[[], None] | None = None
         self._finder: SwingFinder | None = None
         self._time_base: LiveTimeBase | None = None
 
@@ -287,13 +297,15 @@ class LiveSession:
             self.wearing.new_segment()
         return self.segment
 
-    def feel(self, word: str) -> Swing | None:
+    def feel(self, word: str, **fields: Any) -> Swing | None:
         """Say how the last swing felt; a marker that names it.
 
         Parameters
         ----------
         word : str
             One of ``FELT["time"]`` of `sensor.annotations`.
+        **fields
+            Further ones for the marker.
 
         Returns
         -------
@@ -304,7 +316,9 @@ class LiveSession:
             return None
         found = self._last_found
         at = found.anchor_seq if found.impact_seq is None else found.impact_seq
-        self.recording.mark("felt", time=word, swing=len(self.swings), swing_seq=round(at))
+        self.recording.mark(
+            "felt", time=word, swing=len(self.swings), swing_seq=round(at), **fields
+        )
         return self.swings[-1]
 
     # -- running ---------------------------------------------------------------------------------
@@ -314,6 +328,8 @@ class LiveSession:
         return await self.recording.run(stop)
 
     def _finish(self) -> None:
+        if self.before_end is not None:
+            self.before_end()
         if self._finder is not None:
             self._look()
             for found in self._finder.flush():
@@ -389,6 +405,7 @@ class LiveSession:
             rate_hz=session.nominal_rate_hz,
             gyr_range_dps=session.gyr_range_dps,
             acc_range_g=session.acc_range_g,
+            somebody=self.somebody,
         )
         self._n_together = max(1, round(TOGETHER_S * session.nominal_rate_hz))
         self._time_base = LiveTimeBase(session.nominal_rate_hz, remembered=self._remembered())

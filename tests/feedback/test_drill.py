@@ -236,15 +236,23 @@ def test_the_feel_is_asked_before_the_numbers() -> None:
     out = drill.key("1", 14.0)
     assert out[0] == Mark("felt", {"felt": "rushed", "number": 1})
     assert kinds(out)[1:] == ["Show", "Play"]
-    assert drill.key("1", 14.5) == []
+    # Another word on it still counts, but isn't free of the numbers.
+    late = Mark("felt", {"felt": "slow", "number": 1, "after_numbers": True})
+    assert drill.key("3", 14.5) == [late]
 
 
 def test_a_feel_that_is_not_told_is_not_waited_for() -> None:
     drill = Drill(plan(felt=True))
     drill.begin(0.0)
+    assert kinds(drill.key("1", 1.0)) == ["Line"]
     drill.swing(Swung(), 6.0)
-    assert drill.tick(15.9) == []
-    assert kinds(drill.tick(16.0)) == ["Show", "Play"]
+    assert drill.tick(35.9) == []
+    out = drill.tick(36.0)
+    assert kinds(out) == ["Line", "Show", "Play"]
+    assert isinstance(out[0], Line)
+    assert "no answer within 30 s" in out[0].text
+    late = Mark("felt", {"felt": "slow", "number": 1, "after_numbers": True})
+    assert drill.key("3", 37.0) == [late]
     drill.swing(Swung(), 40.0)
     # Arms that come down from the finish don't answer it.
     assert drill.turn("takeaway", 41.5, seq=1, takeaway_seq=0.0, turn_deg=12.0) == []

@@ -177,7 +177,7 @@ def tap(server: SoundServer) -> tuple[int, str, str]:
     os.close(slave)
     try:
         assert child.stderr is not None
-        while "tap any key" not in child.stderr.readline():
+        while "tap the space bar" not in child.stderr.readline():
             assert child.poll() is None
         # The first beep has its turn 1.5 s from here; tapped 0.1 s after it.
         start = time.monotonic() + 1.5 + 0.1

@@ -441,6 +441,10 @@ def test_the_computer_sleeps(made: SimulatedSession, tmp_path: Path) -> None:
     with open_recording(tmp_path / "rec") as recording:
         assert [m.fields["seconds"] for m in recording.markers if m.kind == "slept"] == [600.0]
         assert recording.duration_s > 600.0
+    # Packets that came at once on waking up, before the sleep was noticed, don't hide it.
+    back = [e.text for e in run.events if e.kind == "back"]
+    assert len(back) == 1
+    assert 599.0 < float(back[0].split()[3]) < 603.0
 
 
 def test_battery_is_told_as_it_falls(made: SimulatedSession, tmp_path: Path) -> None:

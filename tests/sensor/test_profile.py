@@ -285,7 +285,9 @@ def put(path: str, value: Any) -> Callable[[dict[str, Any]], None]:
         at: Any = document
         for step in way:
             at = at[step]
-        if value is None:
+        if value is None and isinstance(at, dict):
+            at.pop(last, None)  # not every profile has every key
+        elif value is None:
             del at[last]
         else:
             at[last] = value
@@ -308,6 +310,7 @@ def test_the_unchanged_text_is_read_as_it_was(name: str) -> None:
         (put("name", "My Sensor"), "name: 'My Sensor' must be lower-case"),
         (put("title", ""), "title: must not be empty"),
         (put("colour", "red"), "x.toml: colour: is not known here"),
+        (put("scael", {}), "x.toml: scael: is not known here: is scale meant?"),
         (put("byte_order", "middle"), "byte_order: 'middle' is not one of little, big"),
         (put("notes", ["a", 3]), "notes[1]: must be text, not a whole number"),
         (put("recognise", {}), "recognise: needs services or name_prefixes"),

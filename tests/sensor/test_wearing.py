@@ -83,6 +83,10 @@ def test_nobody_moves_and_nobody_stands_still() -> None:
     notes = feed(worn(), waggle(11))
     assert notes[-1].code == "not_still"
     assert len(notes) == 2
+    # Nobody is asked for anything by a simulation or a replay.
+    for samples in (still(11), waggle(11)):
+        notes = feed(Wearing(mount="wrist", rate_hz=200.0, somebody=False), samples)
+        assert not {"no_waggle", "not_still"} & {note.code for note in notes}
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -30,6 +32,9 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         (["--backswing-ms", "800", "--out", "track.mp3"], ".wav"),
         (["--backswing-ms", "800", "--level", "1.5"], "--level"),
         (["--backswing-ms", "800", "--rest-s", "0"], "--rest-s"),
+        (["--backswing-ms", "800", "--level", "nan"], "'nan' is not a number"),
+        (["--backswing-ms", "inf"], "--backswing-ms"),
+        (["--player", "a\nb"], "control characters"),
     ],
 )
 def test_options_that_do_not_go_together(
@@ -67,7 +72,7 @@ def test_the_time_comes_from_the_players_own_reference(
     assert "--club" in capsys.readouterr().err
     assert run([*arguments, "--club", "driver"]) == 0
     # 1 s of lead-in, 1.2 s from the ready beep, 860 ms, the beep, half a second.
-    assert "1 cues, 4 s" in capsys.readouterr().out
+    assert "1 cue, 4 s" in capsys.readouterr().out
     assert run([*arguments, "--club", "wedge", "--overwrite"]) == 1
     assert "--backswing-ms" in capsys.readouterr().err
 
@@ -81,6 +86,24 @@ def test_cautions_are_given_with_every_track(
     for word in ("children", "80 dB", "85 dB", "Warm up", "pain", "headphones", "clinician"):
         assert word in said.err
     assert str(tmp_path / "t.wav") in said.out
+    assert "memory" not in said.err
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a limit on the size of files")
+def test_a_full_disk_says_what_to_do(tmp_path: Path) -> None:
+    import resource
+
+    done = subprocess.run(
+        [sys.executable, "-m", "unhurried", "cue", "--backswing-ms", "800", "--out", "t.wav"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000)),
+    )
+    assert done.returncode == 1
+    assert "free some room, or choose another place" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+    assert list(tmp_path.glob("*.wav*")) == []
 
 
 def test_silent_output_runs_the_cue_and_ends() -> None:

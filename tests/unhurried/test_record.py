@@ -18,6 +18,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from analysis.results import Swing
 from sensor.calibration import Calibration, save_calibration
@@ -26,7 +28,7 @@ from sensor.recording import RecordingWriter, open_recording
 from sensor.replay import ReplaySource
 from sensor.simulate import SessionSpec, SimulatedSession, simulate_session
 from unhurried.cli import run
-from unhurried.keys import TextEntry
+from unhurried.keys import KeyFilter, TextEntry, windows_keys
 from unhurried.live import LiveSession
 from unhurried.wiring import analyze_recording
 
@@ -252,6 +254,8 @@ def test_simulated(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     assert "the recording goes to one" in err
     assert "strap must be firm but not tight" in err
     assert "gravity reads" in err
+    assert "no waggle" not in err
+    assert "then waggle" not in err
     assert "next: unhurried analyze one" in err
     with open_recording(tmp_path / "one") as recording:
         assert recording.session.sensor["simulated"] is True
@@ -333,7 +337,15 @@ def test_two_at_once(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None
         ("--sensor a --mount wrist --mount club", 2, "one --mount for each --sensor"),
         ("--replay nowhere", 2, "'nowhere' does not exist"),
         ("--simulated --speed -1", 2, "--speed"),
-        ("--sensor x --profile none-such", 1, "none-such"),
+        ("--sensor x --profile none-such", 2, "none-such"),
+        ("--simulated --profile nosuch", 2, "--profile is for a real sensor"),
+        ("--sensor Ab --sensor aB", 2, "same --sensor"),
+        ("--simulated --seconds nan", 2, "'nan' is not a number"),
+        ("--simulated --seconds inf", 2, "'inf' is not a number"),
+        ("--simulated --speed nan", 2, "--speed"),
+        ("--sensor x --rate nan", 2, "--rate"),
+        ("--simulated --player " + 201 * "x", 2, "at most 200"),
+        ("--simulated --club \x1b[31mred", 2, "control characters"),
     ],
 )
 def test_bad_options(
@@ -344,6 +356,39 @@ def test_bad_options(
     assert words in err
     assert len(err.splitlines()) == 1
     assert [f for f in tmp_path.iterdir() if f.name != "home"] == []
+
+
+@pytest.mark.parametrize("speed", ["0", "8"])
+def test_seconds_are_those_of_the_recording(recorded: Path, tmp_path: Path, speed: str) -> None:
+    arguments = ["--replay", str(recorded), "--speed", speed, "--seconds", "10", "--out", "new's"]
+    assert run(["record", *arguments]) == 0
+    with open_recording(tmp_path / "new's") as recording:
+        assert recording.n_samples / recording.rate_hz == pytest.approx(10.0, abs=0.3)
+
+
+def test_the_next_command_can_be_pasted(
+    recorded: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    arguments = ["--replay", str(recorded), "--speed", "0", "--seconds", "5", "--out"]
+    assert run(["record", *arguments, "it's \x1b[2J"]) == 0
+    err = capsys.readouterr().err
+    assert "\x1b" not in err
+    assert "next: unhurried analyze 'it'\"'\"'s ?[2J'" in err
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="Bluetooth as Linux has it")
+def test_without_bluetooth_nothing_is_left_and_nothing_else_is_said(tmp_path: Path) -> None:
+    process = start(
+        *("--sensor", "A", "--sensor", "B", "--mount", "wrist", "--mount", "trunk"),
+        *("--out", "deep/two"),
+        env={"DBUS_SYSTEM_BUS_ADDRESS": f"unix:path={tmp_path}/none"},
+        stderr=subprocess.PIPE,
+    )
+    _, err = process.communicate(timeout=30)
+    assert process.returncode == 1
+    assert "goes to" not in err
+    assert "strap" not in err
+    assert not (tmp_path / "deep").exists()
 
 
 def test_a_broken_recording_to_replay(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -424,13 +469,19 @@ def test_keys_on_a_terminal(tmp_path: Path) -> None:
             "cdrivers\x7f\n",
             "b",
             "nmissed the alarm\n",
+            # Arrows, Delete, F1, F5, a key of the Linux console, Alt with b: none of them is a key.
+            "\x1b[A\x1b[1;5B\x1b[3~\x1bOP\x1b[15~\x1b[[A\x1bb",
+            "nwith \x1b[Darrows\x1b[C\n",
             "nnever mind\x1b",
         ):
             os.write(parent, text.encode())
+        wait_for(lambda: "note: nothing was changed" in seen.getvalue())
         wait_for(lambda: "noted: missed the alarm" in seen.getvalue())
         wait_for(lambda: " strike " in seen.getvalue() or " rehearsal " in seen.getvalue())
         os.write(parent, b"1?")
         wait_for(lambda: "felt rushed" in seen.getvalue())
+        os.write(parent, b"nhalf a no")
+        wait_for(lambda: "note: half a no_" in seen.getvalue())
         os.write(parent, b"\x03")
         assert process.wait(20) == 0
     finally:
@@ -443,8 +494,70 @@ def test_keys_on_a_terminal(tmp_path: Path) -> None:
         notes = [m.fields["text"] for m in recording.markers if m.kind == "note"]
         felt = [m.fields["time"] for m in recording.markers if m.kind == "felt"]
     assert (end.player, end.club, end.ball) == ("Bén", "driver", True)
-    assert notes == ["missed the alarm"]
+    assert notes == ["missed the alarm", "with arrows", "half a no"]
     assert felt == ["rushed"]
+
+
+def test_after_a_stop_the_terminal_gives_keys_again(tmp_path: Path) -> None:
+    """As a shell does it at Ctrl-Z and `fg`: its own mode meanwhile, and that is left behind."""
+    import termios
+
+    parent, child = pty.openpty()
+    process = start(
+        "--simulated",
+        "--out",
+        "one",
+        stdin=child,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
+        preexec_fn=own_terminal,
+    )
+
+    def echoing() -> bool:
+        return bool(termios.tcgetattr(child)[3] & termios.ICANON)
+
+    try:
+        before = termios.tcgetattr(child)
+        wait_for(lambda: not echoing())
+        process.send_signal(signal.SIGSTOP)
+        termios.tcsetattr(child, termios.TCSANOW, before)
+        assert echoing()
+        process.send_signal(signal.SIGCONT)
+        wait_for(lambda: not echoing())
+        wait_for(lambda: (tmp_path / "one" / "imu.npy").exists())
+        time.sleep(0.5)
+        os.write(parent, b"b")
+        wait_for(lambda: '"ball": true' in (tmp_path / "one" / "markers.jsonl").read_text())
+        process.send_signal(signal.SIGINT)
+        assert process.wait(20) == 0
+        assert termios.tcgetattr(child)[3] == before[3]
+    finally:
+        process.kill()
+        process.wait()
+        os.close(parent)
+        os.close(child)
+
+
+def test_windows_keys() -> None:
+    given: list[str] = []
+    waiting = list("a\xe0H\x00;b\xe0")
+    windows_keys(lambda: bool(waiting), lambda: waiting.pop(0), given.append)
+    assert given == ["a", "b", "\xe0"]
+
+
+@given(st.lists(st.sampled_from(["a", "é", "\n", "\x1b[A", "\x1bOP", "\x1b[3;2~", "\x1bx"])))
+def test_keys_come_through_however_they_are_cut(parts: list[str]) -> None:
+    given: list[str] = []
+    keys = KeyFilter(given.append)
+    for character in "".join(parts):
+        keys.feed(character)
+    assert given == [one for one in parts if len(one) == 1]
+    assert not keys.begun
+    keys.feed("\x1b")
+    assert keys.begun
+    keys.settle()
+    assert given[-1] == "\x1b"
 
 
 def own_terminal() -> None:
@@ -543,7 +656,7 @@ def test_a_sensor_over_the_software_bluez(
         code, out, err, player = asyncio.run(go())
     assert code == 0, err
     assert "the link to Swing 1 is lost" in err
-    assert "the link was made again 1 times" in err
+    assert "the link was made again once" in err
     assert "Traceback" not in err
     assert "Ida" in out
     rows = np.load(tmp_path / "one" / "imu.npy")

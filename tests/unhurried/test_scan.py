@@ -12,7 +12,9 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+import sensor.profile
 from sensor.radio import SeenSensor
+from unhurried.cli import run as run_here
 from unhurried.commands.scan import table
 
 SENSOR_TESTS = Path(__file__).parents[1] / "sensor"
@@ -89,6 +91,29 @@ def test_against_the_software_bluez(
     else:
         assert done.stdout == ""
         assert "no sensor of a known kind is near: switch it on" in done.stderr
+
+
+def test_a_profile_is_checked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    shipped = Path(sensor.profile.__file__).parent / "profiles" / "thingy52.toml"
+    assert run_here(["scan", "--check-profile", str(shipped)]) == 0
+    said = capsys.readouterr()
+    assert said.out.startswith("thingy52: ")
+    # Two bytes a channel, nine channels: the document that the profile names.
+    assert "1 to 1 samples, 18 to 18 bytes" in said.out
+    assert said.err == ""
+    mine = tmp_path / "mine.toml"
+    mine.write_text(shipped.read_text("utf-8").replace("[scale]", "[scael]"), "utf-8")
+    assert run_here(["scan", "--check-profile", str(mine)]) == 1
+    assert capsys.readouterr().err == (
+        f"unhurried: {mine}: scael: is not known here: is scale meant?\n"
+    )
+    assert run_here(["scan", "--check-profile", str(tmp_path / "no.toml")]) == 2
+
+
+@pytest.mark.parametrize("seconds", ["nan", "inf"])
+def test_a_look_has_an_end(seconds: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run_here(["scan", "--seconds", seconds]) == 2
+    assert len(capsys.readouterr().err.splitlines()) == 1
 
 
 def test_bad_options() -> None:

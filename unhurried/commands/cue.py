@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from sensor.session import MOUNTS
-from unhurried.errors import CommandError, show
+from unhurried.errors import CommandError, plain, show
 from unhurried.home import home_folder, home_option
-from unhurried.options import overwrite_option
+from unhurried.options import FiniteRange, PlainName, overwrite_option
 
 if TYPE_CHECKING:
     from feedback.cue import TrackPlan
@@ -26,17 +26,19 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 # How often Ctrl-C and the device are looked after; sounds don't depend on it.
 TICK_S = 0.05
 
+# The figures of H.870 are from memory.
 LEVEL_CAUTION = (
     "Sound: start low, lower still for children. Safe listening is up to about 80 dB(A) for 40 "
-    "hours a week, 75 for children (WHO-ITU H.870, from memory); at work 85 dB(A) for 8 hours a "
-    "day, and half the time for every 3 dB more (NIOSH 98-126)."
+    "hours a week, 75 for children (WHO-ITU H.870); at work 85 dB(A) for 8 hours a day, and half "
+    "the time for every 3 dB more (NIOSH 98-126)."
 )
 BODY_CAUTION = (
     "Warm up, clear space, stop on pain, never turn past comfort, and rest between swings. With "
     "headphones you don't hear warnings. If in doubt ask a qualified coach or a clinician."
 )
+# How late: from memory.
 WIRELESS = (
-    "{name} is wireless: sound comes about 150 to 250 ms late (from memory). A cue is late as a "
+    "{name} is wireless: sound comes about 150 to 250 ms late. A cue is late as a "
     "whole, which does no harm; a tone for the turn comes too late to say where it was. Use a "
     "cable or a speaker, or run 'unhurried latency' with it first"
 )
@@ -46,7 +48,7 @@ def sound_options(command: Command) -> Command:
     """Add --output and --level."""
     command = click.option(
         "--level",
-        type=click.FloatRange(min=0.0, max=0.9, min_open=True),
+        type=FiniteRange(min=0.0, max=0.9, min_open=True),
         default=0.35,
         show_default=True,
         help="Size of a tone as a share of full scale; it is never raised by itself.",
@@ -63,15 +65,15 @@ def cue_options(command: Command) -> Command:
     options = (
         click.option(
             "--backswing-ms",
-            type=click.FloatRange(min=300.0, max=5000.0),
+            type=FiniteRange(min=300.0, max=5000.0),
             help="How long the backswing is to take.",
         ),
         click.option(
             "--from-ms",
-            type=click.FloatRange(min=300.0, max=5000.0),
+            type=FiniteRange(min=300.0, max=5000.0),
             help="With --to-ms and --steps: a time that changes in steps.",
         ),
-        click.option("--to-ms", type=click.FloatRange(min=300.0, max=5000.0), help="... to this."),
+        click.option("--to-ms", type=FiniteRange(min=300.0, max=5000.0), help="... to this."),
         click.option("--steps", type=click.IntRange(min=2, max=50), help="... in so many steps."),
     )
     for option in reversed(options):
@@ -210,7 +212,7 @@ def say_output(output: Output, why: str | None) -> None:
     from feedback.outputs import is_wireless
 
     if why is not None:
-        show(f"{why}; going on without sound")
+        show(f"! {why}; going on without sound")
     elif not output.silent and is_wireless(output.name):
         show(WIRELESS.format(name=output.name))
 
@@ -226,14 +228,19 @@ def say_output(output: Output, why: str | None) -> None:
 )
 @click.option(
     "--rest-s",
-    type=click.FloatRange(min=0.5, max=3600.0),
+    type=FiniteRange(min=0.5, max=3600.0),
     default=15.0,
     show_default=True,
     help="From a top to the next ready beep.",
 )
 @click.option("--ready/--no-ready", default=True, help="With or without the ready beep.")
-@click.option("--player", metavar="NAME", help="Take the time from the player's own reference.")
-@click.option("--club", help="... with this club.")
+@click.option(
+    "--player",
+    type=PlainName(),
+    metavar="NAME",
+    help="Take the time from the player's own reference.",
+)
+@click.option("--club", type=PlainName(), metavar="NAME", help="... with this club.")
 @click.option("--mount", type=click.Choice(MOUNTS), help="... and with the sensor there.")
 @click.option(
     "--out",
@@ -300,7 +307,8 @@ def command(
         write_wav(out, render_blocks(plan, level=level), RATE_HZ, overwrite=overwrite)
         show(LEVEL_CAUTION)
         show(BODY_CAUTION)
-        click.echo(f"{out}: {len(times)} cues, {plan.end_frame / RATE_HZ:.0f} s")
+        cues = "1 cue" if len(times) == 1 else f"{len(times)} cues"
+        click.echo(f"{plain(str(out))}: {cues}, {plan.end_frame / RATE_HZ:.0f} s")
         return
     from feedback.outputs import open_output
 
@@ -336,7 +344,7 @@ def _play(plan: TrackPlan, sound: Output, times: list[float]) -> None:
         time.sleep(TICK_S)
     if sound.underflows:
         show(
-            f"the sound was interrupted {sound.underflows} times: what came then was late (close "
+            f"the sound was interrupted ({sound.underflows} x): what came then was late (close "
             "other programs)"
         )
     sys.stderr.flush()

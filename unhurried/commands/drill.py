@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import shlex
 import sys
 from collections import deque
 from collections.abc import Callable, Sequence
@@ -13,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 import numpy as np
+from click.core import ParameterSource
 
 from sensor.session import HANDS, MOUNTS
 from unhurried.commands.cue import (
@@ -25,9 +27,10 @@ from unhurried.commands.cue import (
     say_output,
     sound_options,
 )
-from unhurried.commands.record import source_options
+from unhurried.commands.record import check_source, source_options
 from unhurried.errors import show
 from unhurried.home import home_folder, home_log, home_option
+from unhurried.options import FiniteRange, PlainName
 from unhurried.pages import forget_invented, live_page, page_options
 
 if TYPE_CHECKING:
@@ -56,25 +59,36 @@ def share_page_options(command: Any) -> Any:
 
 @click.command("drill")
 @source_options
-@click.option("--player", metavar="NAME", help="Who swings; with a reference in the library.")
-@click.option("--club", help="With which club.")
-@click.option("--mount", type=click.Choice(MOUNTS), help="Where the sensor is.")
+@click.option(
+    "--player",
+    type=PlainName(),
+    metavar="NAME",
+    help="Who swings; with a reference in the library.",
+)
+@click.option("--club", type=PlainName(), metavar="NAME", help="With which club.")
+@click.option(
+    "--mount",
+    "mounts",
+    type=click.Choice(MOUNTS),
+    multiple=True,
+    help="Where the sensor is; one, since a drill has one sensor.",
+)
 @click.option("--hand", type=click.Choice(HANDS), help="The player's handedness.")
 @cue_options
 @click.option(
     "--full-turn-deg",
-    type=click.FloatRange(min=30.0, max=400.0),
+    type=FiniteRange(min=30.0, max=400.0),
     help="The player's own full turn with this club and mount.  [default: --player's, or the "
     "median of the first three swings]",
 )
 @click.option(
     "--share",
-    type=click.FloatRange(min=0.3, max=1.0),
+    type=FiniteRange(min=0.3, max=1.0),
     help="Share of it from which a turn is called full.  [default: 0.95]",
 )
 @click.option(
     "--upper-turn-deg",
-    type=click.FloatRange(min=30.0, max=400.0),
+    type=FiniteRange(min=30.0, max=400.0),
     help="Upper bound: beyond it a lower tone is heard.",
 )
 @click.option(
@@ -86,7 +100,7 @@ def share_page_options(command: Any) -> Any:
 )
 @click.option(
     "--rest-s",
-    type=click.FloatRange(min=1.0, max=3600.0),
+    type=FiniteRange(min=1.0, max=3600.0),
     default=15.0,
     show_default=True,
     help="Rest after a swing.",
@@ -147,7 +161,7 @@ def command(
     profile: str | None,
     player: str | None,
     club: str | None,
-    mount: str | None,
+    mounts: tuple[str, ...],
     hand: str | None,
     backswing_ms: float | None,
     from_ms: float | None,
@@ -189,13 +203,17 @@ def command(
         --block ball --rounds 2 --block silent --feedback fading --felt
     """
     context = click.get_current_context()
-    if bool(sensors) + simulated + (replay is not None) > 1:
-        raise click.UsageError("give only one of --sensor, --simulated and --replay", context)
+    check_source(sensors, simulated=simulated, replay=replay, profile=profile)
+    if len(mounts) > 1:
+        raise click.UsageError("a drill has one sensor: give --mount once", context)
+    mount = mounts[0] if mounts else None
+    if not with_cue and _given(context, "cue_on"):
+        raise click.UsageError("--cue-on is for a cue: leave it or --no-cue out", context)
     if len(sensors) > 1:
         raise click.UsageError("a drill has one sensor: give --sensor once", context)
     from feedback.drill import CAUTIONS, Drill
     from feedback.outputs import open_output
-    from unhurried.commands.record import _target
+    from unhurried.commands.record import _clear_empty, _target
     from unhurried.live import open_source
 
     where = home_folder(home)
@@ -214,6 +232,14 @@ def command(
         upper_turn_deg=upper_turn_deg,
         simulated=simulated or replay is not None,
     )
+    if with_cue and not times and reference.backswing_ms is None:
+        for name, words in (("with_cue", "--cue"), ("cue_on", "--cue-on")):
+            if _given(context, name):
+                raise click.UsageError(
+                    f"{words} needs the time of a backswing: give --backswing-ms, or --player "
+                    "with a reference",
+                    context,
+                )
     plan = _plan(
         kinds,
         repeats,
@@ -224,7 +250,6 @@ def command(
         felt=felt,
         backswings_ms=tuple(times) if from_ms is not None else (),
     )
-    target = _target(out, where)
     source = open_source(
         sensor=sensors[0] if sensors else None,
         simulated=simulated,
@@ -239,17 +264,22 @@ def command(
     )
     if page and simulated and player is None:
         forget_invented(source)
-    for text in CAUTIONS:
-        show(f"! {text}")
-    show(f"! {LEVEL_CAUTION}")
+    target, new = _target(out, where)
     sound, why = open_output(output, level=level, delay_of=delays(where))
     drill = Drill(plan)
     run = DrillRun(drill, sound, mount=mount, hand=hand, ball=ball)
     try:
-        say_output(sound, why)
-        if sound.silent and why is None:
-            show("the output is silent: only the screen speaks")
         from unhurried.live import LiveSession
+
+        def say_beginning() -> None:
+            """Once there is a sensor, so that an error comes before all that; sound comes last."""
+            for text in CAUTIONS:
+                show(f"! {text}")
+            show(f"! {LEVEL_CAUTION}")
+            show(f"the recording goes to {target}")
+            if sound.silent and why is None:
+                show("the output is silent: only the screen speaks")
+            say_output(sound, why)
 
         with home_log(where), live_page(where, page=page, port=port, share=share_page) as up:
             desk = None if up is None else up.desk("drill", run)
@@ -266,10 +296,9 @@ def command(
                 hand=hand,
                 on_swing=listeners[0],
                 on_block=run.on_block,
-                on_event=listeners[1],
+                on_event=_beginning(say_beginning, listeners[1]),
                 home=where,
             )
-            show(f"recording to {target}")
             try:
                 interrupted = asyncio.run(run.run(session, page=desk))
             finally:
@@ -278,8 +307,30 @@ def command(
                 up.keep(desk, by_itself=not interrupted)
     finally:
         run.close()
-    if interrupted:
+        _clear_empty(new)
+    if interrupted and session.status.received == 0:
         raise click.Abort
+
+
+def _given(context: click.Context, name: str) -> bool:
+    """Whether an option was written, and isn't there by default."""
+    return context.get_parameter_source(name) is ParameterSource.COMMANDLINE
+
+
+def _beginning(
+    say: Callable[[], None], on_event: Callable[[LinkEvent], None]
+) -> Callable[[LinkEvent], None]:
+    """Say what there is to say when the sensor is there, before the first word on it."""
+    begun = False
+
+    def listen(event: LinkEvent) -> None:
+        nonlocal begun
+        if not begun and event.kind in ("connected", "profile"):
+            begun = True
+            say()
+        on_event(event)
+
+    return listen
 
 
 # -- what was asked for ----------------------------------------------------------------------------
@@ -718,13 +769,24 @@ class DrillRun:
         if takeaway is not None and top is not None:
             self.drill.cue_played(takeaway, top)
 
+    def _feel(self, session: LiveSession, fields: dict[str, Any]) -> None:
+        """Mark how the last swing felt, and say so."""
+        late = {"after_numbers": True} if fields.get("after_numbers") else {}
+        swing = session.feel(fields["felt"].replace(" ", "-"), **late)
+        if swing is not None:
+            after = ", said after its numbers" if late else ""
+            self.say(f"swing {swing.index} felt {fields['felt']}{after}")
+
     def _mark(self, kind: str, fields: dict[str, Any]) -> None:
+        if kind == "drill_outcome":
+            # The last word: what is still to be said of a cue comes before it.
+            self._settle_beats()
         session = self._session
         if session is None or session.status.state in ("ended", "stopped"):
             return
         try:
             if kind == "felt":
-                session.feel(fields["felt"])
+                self._feel(session, fields)
                 return
             if kind == "block":
                 kind_of = fields["block_kind"]
@@ -789,7 +851,7 @@ def _say_outcome(drill: Drill, session: LiveSession, *, as_json: bool) -> None:
     else:
         for line in outcome_lines(outcome):
             click.echo(line)
-    show(f"{session.folder}: recorded; next: unhurried analyze {session.folder}")
+    show(f"{session.folder}: recorded; next: unhurried analyze {shlex.quote(str(session.folder))}")
 
 
 def outcome_lines(outcome: dict[str, Any]) -> list[str]:

@@ -14,7 +14,7 @@ import click
 from unhurried.commands.cue import LEVEL_CAUTION, WIRELESS, sound_options
 from unhurried.errors import CommandError, show
 from unhurried.home import home_folder, home_option, make_folder
-from unhurried.options import json_option
+from unhurried.options import FiniteRange, json_option
 
 if TYPE_CHECKING:
     from feedback.latency import Delay
@@ -31,7 +31,7 @@ TAP_SETTLE = 3
 @click.option(
     "--tap",
     is_flag=True,
-    help="Tap a key along with the beeps, instead of listening with a microphone.",
+    help="Tap the space bar along with the beeps, instead of listening with a microphone.",
 )
 @click.option("--microphone", metavar="NAME", help="Which microphone: (part of) its name.")
 @click.option(
@@ -41,7 +41,7 @@ TAP_SETTLE = 3
 )
 @click.option(
     "--every-s",
-    type=click.FloatRange(min=0.45, max=3.0),
+    type=FiniteRange(min=0.45, max=3.0),
     default=TAP_EVERY_S,
     show_default=True,
     help="Time between the beeps to tap to.",
@@ -69,7 +69,7 @@ def command(
     \b
     Examples:
       unhurried latency                    the speaker in front of the microphone
-      unhurried latency --tap              tap any key with each beep
+      unhurried latency --tap              tap the space bar with each beep
       unhurried latency --output bluez --tap
     """
     from feedback.errors import FeedbackError
@@ -119,9 +119,7 @@ def command(
         if before is not None:
             click.echo(f"before: {1e3 * before.delay_s:.0f} ms ({before.method})")
     if delay.method == "tapping":
-        show(
-            "people tap 20 to 50 ms before a beat without noticing (from memory): 35 ms were added"
-        )
+        show("people tap 20 to 50 ms before a beat without noticing: 35 ms were added")
     if delay.wireless:
         show(WIRELESS.format(name=delay.output))
     elif delay.delay_s > 0.1:
@@ -173,18 +171,23 @@ def _tap(sound: LiveOutput, made_at: str, n: int, every_s: float) -> Delay:
     """Let somebody tap along; the tap's time is when the key arrives."""
     from feedback.latency import LatencyError, beat_sound, delay_of_taps
     from sensor.source import host_clock_ns
-    from unhurried.keys import reading_keys
+    from unhurried.keys import ESCAPE, reading_keys
 
     taps: list[float] = []
 
     async def listen_to_keys() -> list[float]:
-        async with reading_keys(lambda _key: taps.append(host_clock_ns() * 1e-9)) as there:
+        def tap(key: str) -> None:
+            # Escape is only known as that a moment later.
+            if key != ESCAPE:
+                taps.append(host_clock_ns() * 1e-9)
+
+        async with reading_keys(tap) as there:
             if not there:
                 raise LatencyError(
                     "tapping needs a terminal to type in, and there is no microphone: start this "
                     "in a terminal"
                 )
-            show(f"tap any key with each of {n} beeps; keep going, it gets steady")
+            show(f"tap the space bar or a letter with each of {n} beeps; go on, it gets steady")
             await asyncio.sleep(1.0)
             rate = sound.rate_hz
             first = sound.frame_now() + round(0.5 * rate)

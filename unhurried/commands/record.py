@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import functools
 import json
 import os
 import re
+import shlex
 import signal
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -17,9 +19,9 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from sensor.session import HANDS, MOUNTS
-from unhurried.errors import CommandError, show
+from unhurried.errors import CommandError, plain, show
 from unhurried.home import home_folder, home_log, home_option
-from unhurried.options import ExistingPath, clock
+from unhurried.options import MOST_NAME, ExistingPath, FiniteRange, PlainName, clock
 from unhurried.pages import forget_invented, live_page, page_options
 
 if TYPE_CHECKING:
@@ -63,7 +65,7 @@ def source_options(command: Any) -> Any:
         ),
         click.option(
             "--speed",
-            type=click.FloatRange(min=0.0, max=1000.0),
+            type=FiniteRange(min=0.0, max=1000.0),
             default=1.0,
             show_default=True,
             help="Of a simulation or replay; 0 is as fast as it can.",
@@ -88,8 +90,13 @@ def source_options(command: Any) -> Any:
 
 @click.command("record")
 @source_options
-@click.option("--player", help="Who swings; change it at any time with the key p.")
-@click.option("--club", help="With which club (key c).")
+@click.option(
+    "--player",
+    type=PlainName(),
+    metavar="NAME",
+    help="Who swings; change it at any time with the key p.",
+)
+@click.option("--club", type=PlainName(), metavar="NAME", help="With which club (key c).")
 @click.option(
     "--mount",
     "mounts",
@@ -102,13 +109,14 @@ def source_options(command: Any) -> Any:
 @click.option(
     "--rate",
     "rate_hz",
-    type=click.FloatRange(min=50.0, max=2000.0),
+    type=FiniteRange(min=50.0, max=2000.0),
     help="Samples a second to ask the sensor for.",
 )
 @click.option(
     "--seconds",
-    type=click.FloatRange(min=0.1),
-    help="End by itself after so long.  [default: at Ctrl-C]",
+    type=FiniteRange(min=0.1),
+    help="End by itself after so many seconds of recording, at whatever --speed.  [default: at "
+    "Ctrl-C]",
 )
 @click.option(
     "--out",
@@ -156,8 +164,7 @@ def command(
       unhurried record --replay recordings/monday-wrist --speed 4
     """
     context = click.get_current_context()
-    if (len(sensors) > 0) + simulated + (replay is not None) > 1:
-        raise click.UsageError("give only one of --sensor, --simulated and --replay", context)
+    check_source(sensors, simulated=simulated, replay=replay, profile=profile)
     count = max(1, len(sensors), len(mounts) if simulated else 1)
     if len(mounts) > 1 and len(mounts) != count:
         raise click.UsageError("give one --mount for each --sensor", context)
@@ -166,7 +173,6 @@ def command(
     from unhurried.live import LiveSession, open_source
 
     where = home_folder(home)
-    target = _target(out, where)
     names = sensors or (None,) * count
     sources = [
         open_source(
@@ -190,20 +196,21 @@ def command(
             forget_invented(one)
     labels = _labels(sensors, mounts, count)
     screen = Screen()
+    target, new = _target(out, where)
     folders = [target] if count == 1 else [target / label for label in labels]
     if count > 1:
-        _make(target)
-    with home_log(where), live_page(where, page=page, port=port, share=share_page) as up:
-        desk = None if up is None else up.desk("recording")
-        sessions: list[LiveSession] = []
-        for number, source in enumerate(sources):
-            label = labels[number] if count > 1 else ""
-            on_swing = _swing_printer(screen, label, as_json=as_json)
-            on_event = _event_printer(screen, label)
-            if desk is not None:
-                on_swing, on_event = desk.listening(number, on_swing, on_event, label=label)
-            sessions.append(
-                LiveSession(
+        new += _make(target)
+    try:
+        with home_log(where), live_page(where, page=page, port=port, share=share_page) as up:
+            desk = None if up is None else up.desk("recording")
+            sessions: list[LiveSession] = []
+            for number, source in enumerate(sources):
+                label = labels[number] if count > 1 else ""
+                on_swing = _swing_printer(screen, label, as_json=as_json)
+                on_event = _event_printer(screen, label)
+                if desk is not None:
+                    on_swing, on_event = desk.listening(number, on_swing, on_event, label=label)
+                session = LiveSession(
                     source,
                     folders[number],
                     player=player,
@@ -211,51 +218,95 @@ def command(
                     mount=mounts[number % len(mounts)] if mounts else None,
                     hand=hand,
                     on_swing=on_swing,
-                    on_event=on_event,
+                    on_event=_beginning(screen, number, sessions, folders[number], on_event),
                     home=where,
                     extra={"host_clock": "arrival_ns of all recordings made together is one clock"}
                     if count > 1
                     else None,
                 )
-            )
-        _say_beginning(screen, sessions, folders)
-        limit = None if simulated else seconds
-        asyncio.run(run_sessions(sessions, screen, seconds=limit, page=desk))
-        _say_end(screen, sessions, folders)
-        if up is not None and desk is not None:
-            up.keep(desk, by_itself=all(source.ended for source in sources))
+                sessions.append(session)
+            if not (simulated or replay):
+                screen.message("looking for the sensor" + ("s" if count > 1 else ""))
+            limit = None if simulated or replay is not None else seconds
+            stopped = asyncio.run(run_sessions(sessions, screen, seconds=limit, page=desk))
+            _say_end(screen, sessions, folders)
+            if up is not None and desk is not None:
+                up.keep(desk, by_itself=all(source.ended for source in sources))
+    finally:
+        _clear_empty(new)
+    if stopped and not any(session.status.received for session in sessions):
+        raise click.Abort
+
+
+def check_source(
+    sensors: Sequence[str], *, simulated: bool, replay: Path | None, profile: str | None
+) -> None:
+    """Refuse options of `source_options` that don't go together, or a profile that isn't one.
+
+    Raises
+    ------
+    click.UsageError
+    """
+    from sensor.profile import ProfileError, load_profile
+
+    context = click.get_current_context()
+    if bool(sensors) + simulated + (replay is not None) > 1:
+        raise click.UsageError("give only one of --sensor, --simulated and --replay", context)
+    if len({name.casefold() for name in sensors}) < len(sensors):
+        raise click.UsageError(
+            "the same --sensor is given twice: name another, or give it once", context
+        )
+    if profile is None:
+        return
+    if simulated or replay is not None:
+        raise click.UsageError(
+            "--profile is for a real sensor: leave it out with --simulated and --replay", context
+        )
+    try:
+        load_profile(profile)
+    except ProfileError as error:
+        raise click.UsageError(f"--profile: {error}", context) from error
 
 
 # -- the folder ------------------------------------------------------------------------------------
 
 
-def _target(out: Path | None, home: Path) -> Path:
-    """Where to record; the parent is there, the folder isn't."""
+def _target(out: Path | None, home: Path) -> tuple[Path, list[Path]]:
+    """Where to record, and what was made for it: the parent is there, the folder isn't."""
     if out is not None:
         if os.path.lexists(out):
             raise CommandError(
                 f"{out}: exists already, and a recording is never written over: name another folder"
             )
-        _make(out.parent)
-        return out
-    parent = Path.cwd()
+        return out, _make(out.parent)
+    parent, new = Path.cwd(), []
     if not os.access(parent, os.W_OK):
         parent = home / "recordings"
-        _make(parent)
+        new = _make(parent)
     stem = datetime.now().astimezone().strftime("%Y-%m-%d-%H%M%S")
     target, number = parent / stem, 2
     while os.path.lexists(target):
         target, number = parent / f"{stem}-{number}", number + 1
-    return target
+    return target, new
 
 
-def _make(folder: Path) -> None:
+def _make(folder: Path) -> list[Path]:
+    """Make a folder, and return those that were not there before, outermost first."""
+    new = [one for one in (folder, *folder.parents) if not os.path.lexists(one)][::-1]
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise CommandError(
             f"{folder}: cannot be made: {error.strerror}: give another --out"
         ) from error
+    return new
+
+
+def _clear_empty(new: Sequence[Path]) -> None:
+    """Remove the folders that were made for a recording that never began."""
+    for folder in reversed(new):
+        with contextlib.suppress(OSError):
+            folder.rmdir()
 
 
 def _labels(sensors: Sequence[str], mounts: Sequence[str], count: int) -> list[str]:
@@ -326,11 +377,6 @@ def _columns() -> int:
     return 80
 
 
-def _plain(text: str) -> str:
-    """Keep a name from breaking the lines or the terminal it is shown on."""
-    return "".join(c if c.isprintable() else " " for c in text)
-
-
 def _swing_printer(screen: Screen, label: str, *, as_json: bool) -> Callable[[Swing], None]:
     def print_swing(swing: Swing) -> None:
         if not (as_json or screen.headed):
@@ -370,7 +416,7 @@ def swing_line(swing: Swing) -> str:
     def number(value: float | None, decimals: int = 0, mark: str = "") -> str:
         return "-" if value is None else f"{mark}{value:.{decimals}f}"
 
-    who = ", ".join(_plain(word) for word in (swing.player, swing.club) if word)
+    who = ", ".join(plain(word) for word in (swing.player, swing.club) if word)
     return (
         f"{swing.index:>3} {clock(at):>6}  {kind_of(swing):<9}"
         f"{number(swing.swing_ms, mark=about):>6} {number(swing.backswing_ms, mark=about):>6} "
@@ -400,20 +446,38 @@ def _event_printer(screen: Screen, label: str) -> Callable[[LinkEvent], None]:
     return print_event
 
 
-def _say_beginning(
-    screen: Screen, sessions: Sequence[LiveSession], folders: Sequence[Path]
-) -> None:
+def _beginning(
+    screen: Screen,
+    number: int,
+    sessions: Sequence[LiveSession],
+    folder: Path,
+    on_event: Callable[[LinkEvent], None],
+) -> Callable[[LinkEvent], None]:
+    """Say where it goes and what to mind once there is a sensor: an error comes before all that."""
+    begun = False
+
+    def listen(event: LinkEvent) -> None:
+        nonlocal begun
+        if not begun and event.kind in ("connected", "profile"):
+            begun = True
+            _say_beginning(screen, sessions[number], folder)
+        on_event(event)
+
+    return listen
+
+
+def _say_beginning(screen: Screen, session: LiveSession, folder: Path) -> None:
     from sensor.wearing import cautions
 
-    for session, folder in zip(sessions, folders, strict=True):
-        screen.message(f"the recording goes to {folder}")
-        for text in cautions(session.mount):
-            screen.message(f"! {text}")
-        if session.mount is None:
-            screen.message(
-                "! where the sensor is isn't said: --mount makes finding and measuring better"
-            )
-    screen.message("stand still for a moment, then waggle once, to see that all is well")
+    screen.message(f"the recording goes to {folder}")
+    for text in cautions(session.mount):
+        screen.message(f"! {text}")
+    if session.mount is None:
+        screen.message(
+            "! where the sensor is isn't said: --mount makes finding and measuring better"
+        )
+    if session.somebody:
+        screen.message("stand still for a moment, then waggle once, to see that all is well")
 
 
 def status_line(status: LinkStatus) -> str:
@@ -451,7 +515,8 @@ def _say_end(screen: Screen, sessions: Sequence[LiveSession], folders: Sequence[
             f"{status.received} samples, {status.lost} lost",
         ]
         if status.reconnects:
-            words.append(f"the link was made again {status.reconnects} times")
+            again = "once" if status.reconnects == 1 else f"{status.reconnects} times"
+            words.append(f"the link was made again {again}")
         kept_out = {
             "duplicate": status.duplicate,
             "late": status.late,
@@ -462,7 +527,9 @@ def _say_end(screen: Screen, sessions: Sequence[LiveSession], folders: Sequence[
         if told:
             words.append(f"packets kept out: {told}")
         screen.message(f"{folder}: {'; '.join(words)}")
-    kept = [str(f) for f, one in zip(folders, sessions, strict=True) if one.status.received]
+    kept = [
+        shlex.quote(str(f)) for f, one in zip(folders, sessions, strict=True) if one.status.received
+    ]
     if kept:
         screen.message(f"next: unhurried analyze {kept[0]}")
 
@@ -505,7 +572,7 @@ async def run_sessions(
     seconds: float | None = None,
     page: PageDesk | None = None,
     keys: bool = True,
-) -> None:
+) -> bool:
     """Record until somebody stops it, all is sent or the time is over.
 
     Parameters
@@ -517,11 +584,20 @@ async def run_sessions(
         What the page sees of it; it may stop it, too.
     keys : bool
         Listen to the terminal's keys.
+
+    Returns
+    -------
+    bool
+        Whether somebody stopped it.
     """
     from unhurried.keys import reading_keys
 
     stop = asyncio.Event()
     desk = _Desk(sessions, screen, None if page is None else page.more_codes)
+    for session in sessions:
+        session.before_end = functools.partial(desk.keep, session)
+    limit = None if seconds is None else _Limit(sessions, seconds)
+    timed_out = stopped = False
     attending = contextlib.nullcontext() if page is None else page.attending(sessions, stop.set)
     listening = reading_keys(desk.key) if keys else contextlib.nullcontext(False)
     with stopping(stop):
@@ -532,17 +608,17 @@ async def run_sessions(
             status = asyncio.ensure_future(_show_status(desk))
             waiting = asyncio.ensure_future(stop.wait())
             failed: Exception | None = None
-            timeout = None if seconds is None else asyncio.get_running_loop().time() + seconds
             try:
                 left = set(runs)
                 while left:
                     rest = None
-                    if timeout is not None and not stop.is_set():
-                        rest = max(0.0, timeout - asyncio.get_running_loop().time())
+                    if limit is not None and not stop.is_set():
+                        rest = limit.left_s()
                     done, left = await asyncio.wait(
                         left, timeout=rest, return_when=asyncio.FIRST_COMPLETED
                     )
-                    if not done:
+                    if not done and limit is not None and limit.left_s() <= 0.0:
+                        timed_out = True
                         stop.set()
                     for run in done:
                         error = run.exception()
@@ -552,6 +628,7 @@ async def run_sessions(
                                 screen.message(str(error))
                             failed = failed or error
             finally:
+                stopped = stop.is_set() and not timed_out
                 stop.set()
                 for task in (status, waiting):
                     task.cancel()
@@ -560,6 +637,29 @@ async def run_sessions(
             if failed is not None:
                 _say_kept(screen, sessions)
                 raise failed
+    return stopped
+
+
+class _Limit:
+    """How long to go on with a real sensor: its first sample is the beginning.
+
+    Gaps count, and a sensor that never sends is waited for no longer than that either.
+    """
+
+    LOOK_S: Final = 0.1
+
+    def __init__(self, sessions: Sequence[LiveSession], seconds: float) -> None:
+        self._sessions, self._seconds = sessions, seconds
+        self._start_s = asyncio.get_running_loop().time()
+        self._begun = False
+
+    def left_s(self) -> float:
+        """Return how long to wait until the end, or until looking again."""
+        now = asyncio.get_running_loop().time()
+        if not self._begun and any(one.status.received for one in self._sessions):
+            self._begun, self._start_s = True, now
+        left = max(0.0, self._start_s + self._seconds - now)
+        return left if self._begun else min(left, self.LOOK_S)
 
 
 def _say_kept(screen: Screen, sessions: Sequence[LiveSession]) -> None:
@@ -591,6 +691,7 @@ class _Desk:
         self._sessions = sessions
         self._screen = screen
         self._entry: TextEntry | None = None
+        self._kept_note = ""
 
     def show(self) -> None:
         """Bring the line at the bottom up to date."""
@@ -635,9 +736,26 @@ class _Desk:
             self._screen.plain(KEY_HELP + (MORE_CODES if self.more_codes else ""))
 
     def _ask(self, prompt: str, use: Callable[[str], None]) -> None:
-        from unhurried.keys import TextEntry
+        from unhurried.keys import MOST_CHARACTERS, TextEntry
 
-        self._entry = TextEntry(prompt, lambda text: use(text) if text else None)
+        def done(text: str | None) -> None:
+            if text:
+                use(text)
+            else:
+                self._screen.message(f"{prompt}: nothing was changed")
+
+        most = MOST_CHARACTERS if prompt == "note" else MOST_NAME
+        self._entry = TextEntry(prompt, done, most=most)
+
+    def keep(self, session: LiveSession) -> None:
+        """Keep a note that is being typed when the recording ends, as far as it got."""
+        if self._entry is not None and self._entry.prompt == "note":
+            self._kept_note = self._entry.text.strip()
+            self._entry = None
+            if self._kept_note:
+                self._screen.message(f"noted, as far as it was typed: {self._kept_note}")
+        if self._kept_note:
+            session.mark("note", text=self._kept_note)
 
     def _change(self, **fields: Any) -> None:
         for session in self._sessions:

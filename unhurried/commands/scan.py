@@ -5,13 +5,16 @@ from __future__ import annotations
 import asyncio
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from unhurried.errors import show
+from unhurried.options import ExistingPath, FiniteRange
 
 if TYPE_CHECKING:
+    from sensor.profile import Profile
     from sensor.radio import SeenSensor
 
 DEFAULT_SECONDS = 10.0
@@ -21,19 +24,33 @@ NAME_WIDTH = 24
 @click.command("scan")
 @click.option(
     "--seconds",
-    type=click.FloatRange(min=0.5, max=3600.0),
+    type=FiniteRange(min=0.5, max=3600.0),
     default=DEFAULT_SECONDS,
     show_default=True,
     help="How long to look; Ctrl-C ends it earlier.",
 )
 @click.option("--all", "everything", is_flag=True, help="List devices of unknown kind as well.")
 @click.option("--adapter", metavar="NAME", help="Bluetooth adapter to use, such as hci1 (Linux).")
-def command(seconds: float, everything: bool, adapter: str | None) -> None:
+@click.option(
+    "--check-profile",
+    type=ExistingPath(),
+    metavar="FILE",
+    help="Look at a profile that you wrote instead: what it says, or which key is wrong.",
+)
+def command(
+    seconds: float, everything: bool, adapter: str | None, check_profile: Path | None
+) -> None:
     """List the sensors that are near: name, address, signal, battery and profile.
 
     A sensor that is connected to something already doesn't show. On a terminal the table is
     kept up to date while it looks; the final one goes to stdout.
     """
+    if check_profile is not None:
+        from sensor.profile import load_profile
+
+        for line in profile_lines(load_profile(check_profile)):
+            click.echo(line)
+        return
     from sensor.radio import scan
 
     live = sys.stderr.isatty()
@@ -97,6 +114,27 @@ def table(seen: Sequence[SeenSensor], *, everything: bool) -> list[str]:
         ).rstrip()
         for row in (head, *cells)
     ]
+
+
+def profile_lines(profile: Profile) -> list[str]:
+    """Return what a profile says, for whoever wrote it to compare with the sensor's document."""
+    packet = profile.packet
+    shortest = packet.header_size + packet.min_samples * packet.sample_size
+    lines = [f"{profile.name}: {profile.title}"]
+    lines.append(f"recognised by  {', '.join((*profile.services, *profile.name_prefixes))}")
+    lines.append(f"data           {profile.uuid('data')}")
+    lines.append(
+        f"packet         {packet.min_samples} to {packet.max_samples} samples, {shortest} to "
+        f"{packet.max_size} bytes: {' '.join(packet.channels)}, "
+        f"{packet.type}, {packet.byte_order} endian"
+    )
+    ticks = "none" if packet.tick_s is None else f"of {1e6 * packet.tick_s:g} µs"
+    lines.append(f"counter        {packet.counter}; ticks {ticks}")
+    for name, setting in profile.settings.items():
+        choices = ", ".join(f"{choice:g}" for choice in setting.choices)
+        lines.append(f"{name:<14} {setting.default:g} of {choices}")
+    lines.append(f"commands       {', '.join(profile.commands) or 'none: it streams by itself'}")
+    return [_plain(line) for line in lines]
 
 
 def _plain(text: str) -> str:

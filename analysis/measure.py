@@ -29,7 +29,7 @@ from scipy.signal import savgol_coeffs
 from analysis.attitude import cross, rotate, turn_vector
 from analysis.clipping import rebuild
 from analysis.results import FoundSwing, Note
-from analysis.shock import Shock, find_shock
+from analysis.shock import Shock, find_collapse, find_shock
 from analysis.uncertainty import (
     BIAS,
     CLIPPING,
@@ -485,6 +485,12 @@ def measure(
     least, least_slope = _least(turn, top_i, least_k - i0, fs)
     basis: str | None
     strike, basis = _strike(shock, c.mount, fs, rally=rally)
+    collapse = None
+    if strike is not True and c.mount == "club" and not rally and any_clip_a[lo:hi].any():
+        # An accelerometer at its stop hardly feels a knock: that there was none proves nothing.
+        collapse = find_collapse(gyr, ~whole, rate_hz=fs, lo=lo, hi=hi)
+        if collapse is not None:
+            shock, strike, basis = collapse, None, "shock"
     impact: float | None
     if basis == "shock" and shock is not None:
         impact = shock.onset
@@ -520,7 +526,8 @@ def measure(
                     "the turn was not back at its least when the motion went on or ended",
                 )
             )
-    if shock is not None and _doubtful(shock, c.mount, fs) and not rally and strike is not True:
+    doubtful = shock is not None and (collapse is not None or _doubtful(shock, c.mount, fs))
+    if shock is not None and doubtful and not rally and strike is not True:
         # Knock or none: the impact is at one of two places.
         away = abs(shock.onset - least - i0)
         rule = parts["impact_seq"].get(RULE, 0.0)
@@ -534,7 +541,9 @@ def measure(
         notes.append(
             Note(
                 "unclear_strike",
-                "no knock was felt, but the upper back hardly feels a ball"
+                "the sensor was at its limit, and the rate fell suddenly: it may have been a ball"
+                if collapse is not None
+                else "no knock was felt, but the upper back hardly feels a ball"
                 if shock is None
                 else "there was a knock, too weak to say whether it was a ball",
             )

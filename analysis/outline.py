@@ -178,6 +178,10 @@ class OutlineParams:
     rally_s: float = 2.5
     """In back-and-forth rehearsals a swing begins where the last one ended, so it ends where it
     began and there is no through; that is believed only so soon after a swing."""
+    rally_backswing_s: float = 1.5
+    """... and only where it goes straight back: that takes 0.8 to 1.2 s in simulated rehearsals.
+    A club brought down and put behind the ball takes longer, and the next backswing that follows
+    would then be taken for a downswing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -202,6 +206,8 @@ class Outline:
     hang: float
     pull_m_s2: float
     upright: float
+    upright_before: float
+    """The same up to the fastest block alone: what comes after it may be a ball's shock."""
 
 
 _BLOCKS = ("start", "top", "peak", "least")
@@ -224,6 +230,7 @@ NOT_IN_VIEW = Outline(
     hang=0.0,
     pull_m_s2=0.0,
     upright=0.0,
+    upright_before=0.0,
 )
 
 
@@ -266,9 +273,7 @@ def _outline(gyr_dps: Array, acc_m_s2: Array, peak: int, step_s: float) -> Outli
     size = _norm(gyr_dps)
     q = attitude(np.radians(gyr_dps), step_s)
     fixed = rotate(q, gyr_dps)
-    lo, hi = max(0, peak - 2), min(n, peak + 2)
-    axis = fixed[lo:hi].sum(axis=0)
-    axis /= max(float(np.sqrt(axis @ axis)), 1e-9)
+    axis = _axis(fixed[max(0, peak - 2) : min(n, peak + 2)])
     along = fixed @ axis
 
     # Top, roughly: the last time before the peak that the rotation was not along the downswing.
@@ -325,8 +330,14 @@ def _outline(gyr_dps: Array, acc_m_s2: Array, peak: int, step_s: float) -> Outli
         backswing_peak_dps=backswing_peak,
         peak_dps=float(size[peak]),
         before_dps=float(np.sort(quiet)[len(quiet) // 4]),
-        **_gravity(acc_m_s2, q, axis, start, peak, step_s),
+        **_gravity(acc_m_s2, q, axis, _axis(fixed[max(0, peak - 3) : peak]), start, peak, step_s),
     )
+
+
+def _axis(rates: Array) -> Array:
+    """Axis of a rotation: the direction of its mean."""
+    total = rates.sum(axis=0)
+    return np.asarray(total / max(float(np.sqrt(total @ total)), 1e-9))
 
 
 def _backswing_start(size: Array, along: Array, reversal: int, step_s: float) -> int | None:
@@ -347,13 +358,14 @@ def _backswing_start(size: Array, along: Array, reversal: int, step_s: float) ->
 
 
 def _gravity(
-    acc: Array, q: Array, axis: Array, start: int, peak: int, step_s: float
+    acc: Array, q: Array, axis: Array, axis_before: Array, start: int, peak: int, step_s: float
 ) -> dict[str, float]:
     """How segment and swing lie to gravity.
 
     ``hang`` is the cosine, in the sensor's own frame, between the specific force at the start (up,
     at rest) and at the peak (towards the hub of the swing); ``pull_m_s2`` the size of the latter;
-    ``upright`` the cosine between the axis of the downswing and the vertical.
+    ``upright`` the cosine between the axis of the downswing and the vertical, ``upright_before``
+    the same of its axis up to the peak.
     """
     pre = acc[max(0, start - int(0.3 / step_s)) : start + 1].mean(axis=0)
     now = acc[max(0, peak - 1) : peak + 2].mean(axis=0)
@@ -364,6 +376,7 @@ def _gravity(
         "hang": float(pre @ now) / max(a * b, 1e-9),
         "pull_m_s2": b,
         "upright": abs(float(axis @ up)),
+        "upright_before": abs(float(axis_before @ up)),
     }
 
 
@@ -378,6 +391,11 @@ def _unusual(o: Outline, u: Usual, tempo: float, left: float) -> int:
             not u.tempo[0] <= tempo <= u.tempo[1],
         )
     )
+
+
+def _off_plane(upright: float, m: Limits) -> float:
+    """How far the axis of the downswing is outside its limits; 0 or less inside."""
+    return max(1.0 - upright / m.upright[0], 40.0 * (upright - m.upright[1]))
 
 
 def is_swing(
@@ -419,14 +437,19 @@ def is_swing(
         0.4 * (peaked / p.peakedness[1] - 1.0),
         2.0 * (left / m.least_turn_left - 1.0),
     ]
-    in_rally = rally and o.turn_deg > 1.3 * m.plain_turn_deg and o.peak_dps > m.plain_peak_dps
+    in_rally = (
+        rally
+        and o.backswing_s <= p.rally_backswing_s
+        and o.turn_deg > 1.3 * m.plain_turn_deg
+        and o.peak_dps > m.plain_peak_dps
+    )
     if not in_rally:
         share = m.open_share if o.turn_deg < m.open_turn_deg else m.least_turn_left
         strains += [
             1.0 - o.through_deg / (p.least_through * o.turn_deg),
             2.0 * (m.least_hang - o.hang),
-            1.0 - o.upright / m.upright[0],
-            40.0 * (o.upright - m.upright[1]),
+            # A ball's shock turns the axis about, so either reading will do.
+            min(_off_plane(o.upright, m), _off_plane(o.upright_before, m)),
             left / share - 1.0,
             o.before_dps / p.restless_dps - 1.0,
         ]

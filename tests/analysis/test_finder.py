@@ -16,7 +16,7 @@ from scipy.spatial.transform import Rotation
 from analysis import FoundSwing, RateError, SequenceError, SwingFinder
 from analysis.uncertainty import SCALE
 from sensor.motion.action import MODELS, MOUNTS, Model, Mount
-from sensor.simulate import SimulatedSwing, simulate_swing
+from sensor.simulate import SessionSpec, SimulatedSwing, simulate_session, simulate_swing
 
 
 @pytest.fixture(scope="module")
@@ -393,3 +393,65 @@ def test_two_recordings_on_end_are_two_swings(pair: SimulatedSwing) -> None:
     twice = join(pair, pair)
     assert len(find(pair)) == 2
     assert len(find(twice)) == 4
+
+
+# -- whole sessions with the sensor on the club ---------------------------------------------------
+
+
+def of_session(seed: int, rate_hz: float) -> list[tuple[FoundSwing | None, bool | None]]:
+    """Each true swing with what was found there, then what was found elsewhere.
+
+    The second is whether it was a strike; None where there was no swing.
+    """
+    made = simulate_session(SessionSpec(mount="club", swings=14, rate_hz=rate_hz), seed=seed)
+    session = made.session
+    names = ("ax", "ay", "az", "gx", "gy", "gz")
+    counts = np.stack([made.samples[name] for name in names], axis=1).astype(float)
+    finder = SwingFinder(
+        rate_hz=rate_hz,
+        mount="club",
+        gyr_range_dps=session.gyr_range_dps,
+        acc_range_g=session.acc_range_g,
+        gyr_delay_s=session.gyr_delay_ms / 1e3,
+        acc_delay_s=session.acc_delay_ms / 1e3,
+    )
+    acc = counts[:, :3] * (session.acc_m_s2_per_count or 1.0)
+    gyr = counts[:, 3:] * (session.gyr_dps_per_count or 1.0)
+    left = finder.feed(made.samples["seq"], acc, gyr) + finder.flush()
+    out: list[tuple[FoundSwing | None, bool | None]] = []
+    for true in made.truth:
+        if not true.truth.counts_as_swing:
+            continue
+        assert true.truth.impact_s is not None
+        at = true.truth.impact_s * made.true_rate_hz
+        near = [f for f in left if abs(f.anchor_seq - at) < 0.25 * rate_hz]
+        out.append((near[0] if near else None, true.truth.strike))
+        left = [f for f in left if f not in near[:1]]
+    return out + [(f, None) for f in left]
+
+
+@pytest.mark.parametrize(("seed", "rate_hz"), [(51, 200.0), (51, 100.0), (50, 200.0)])
+def test_a_session_has_its_swings_and_no_others(seed: int, rate_hz: float) -> None:
+    # 51: balls whose shock turns the axis of the downswing about; 50: clubs put back behind the
+    # ball right after a swing.
+    swings = of_session(seed, rate_hz)
+    assert len(swings) == 14
+    for found, strike in swings:
+        assert found is not None
+        assert found.strike in (strike, None)
+
+
+@pytest.mark.parametrize("seed", [47, 55, 59])
+def test_a_ball_met_with_the_sensor_at_its_stops_is_no_rehearsal(seed: int) -> None:
+    unclear = 0
+    for found, strike in of_session(seed, 100.0):
+        if not strike:
+            continue
+        assert found is not None
+        assert found.strike is not False
+        if found.strike is None:
+            unclear += 1
+            assert found.impact_u is not None
+            assert found.impact_u > 1.0
+            assert "unclear_strike" in [note.code for note in found.notes]
+    assert unclear

@@ -26,6 +26,7 @@ PLAIN = Outline(
     hang=0.8,
     pull_m_s2=90.0,
     upright=0.85,
+    upright_before=0.85,
 )
 # Within the limits of every figure, but at the edge of one.
 EDGES = {
@@ -81,3 +82,28 @@ def test_the_usual_lies_within_the_limits(mount: str) -> None:
     assert limits.upright[0] < limits.usual.upright[0]
     assert limits.usual.upright[1] < limits.upright[1]
     assert limits.usual.tempo[1] < limits.most_tempo
+
+
+def test_a_shock_that_turns_the_axis_about_hides_no_swing() -> None:
+    club = replace(PLAIN, turn_deg=225.0, least_turn_deg=66.0, through_deg=150.0, peak_dps=1800.0)
+    shaken = replace(club, upright=0.913, upright_before=0.856)
+    assert judge(shaken, "club") == "yes"
+    assert judge(replace(shaken, upright_before=0.913), "club") == "no"
+
+
+def test_a_club_put_back_behind_the_ball_is_no_rally() -> None:
+    # Held out (hang) and slow on the way: what is fast is the next backswing.
+    back = replace(
+        PLAIN,
+        backswing_s=2.6,
+        downswing_s=1.6,
+        turn_deg=142.0,
+        least_turn_deg=79.0,
+        through_deg=120.0,
+        backswing_peak_dps=119.0,
+        peak_dps=527.0,
+        hang=-0.21,
+    )
+    assert judge(back, "club", rally=True) == "no"
+    straight = replace(back, backswing_s=1.1, downswing_s=0.6)
+    assert judge(straight, "club", rally=True) == "yes"

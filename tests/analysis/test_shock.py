@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from analysis.shock import Shock, find_shock, predictor, surprise
+from analysis.shock import Shock, find_collapse, find_shock, predictor, surprise
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -130,3 +130,22 @@ def test_the_gyroscope_alone_will_do_where_the_accelerometer_is_clipped(rate_hz:
 def test_a_recording_too_short_to_look_in_has_no_shock() -> None:
     gyr, acc = motion(200.0, 1)
     assert look(gyr[:51], acc[:51], 200.0) is None
+
+
+@pytest.mark.parametrize("rate_hz", [100.0, 200.0, 400.0])
+def test_a_rate_that_is_gone_at_once_is_a_collapse(rate_hz: float) -> None:
+    gyr, _ = motion(rate_hz, 3)
+    lost = np.zeros(len(gyr), dtype=bool)
+    hi = len(gyr)
+    lo = round((AT_S - 0.1) * rate_hz)
+    # Braked as fast as it was driven: 0.03 of the peak in 20 ms.
+    assert find_collapse(gyr, lost, rate_hz=rate_hz, lo=lo, hi=hi) is None
+    t = np.arange(len(gyr)) / rate_hz
+    onset_s = AT_S + 0.0123
+    gyr *= (1.0 - 0.3 * np.clip((t - onset_s) / 0.012, 0.0, 1.0))[:, None]
+    found = find_collapse(gyr, lost, rate_hz=rate_hz, lo=lo, hi=hi)
+    assert found is not None
+    assert found.onset / rate_hz == pytest.approx(onset_s, abs=0.5 / rate_hz + 0.005)
+    lost[found.first] = True
+    assert find_collapse(gyr, lost, rate_hz=rate_hz, lo=lo, hi=hi) is None
+    assert find_collapse(gyr, lost, rate_hz=rate_hz, lo=hi - 1, hi=hi) is None

@@ -259,6 +259,50 @@ def test_syncing_never_holds_up_the_caller(tmp_path: Path, monkeypatch: pytest.M
         out.close()
 
 
+def test_a_power_cut_loses_half_a_second_at_most(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The model: only what a whole sync had asked the disk for outlives a cut at any moment."""
+    real_sync = npyfile.sync_file
+    safe: dict[int, list[tuple[float, int]]] = {}
+
+    def watched(descriptor: int) -> None:
+        before = os.fstat(descriptor)
+        real_sync(descriptor)
+        safe.setdefault(before.st_ino, []).append((time.monotonic(), before.st_size))
+
+    monkeypatch.setattr(npyfile, "sync_file", watched)
+    folder = tmp_path / "rec"
+    rows = samples_of(np.arange(1600))
+    written: list[tuple[float, int]] = []
+    with RecordingWriter(folder, session()) as out:
+        start = time.monotonic()
+        for k in range(0, len(rows), BATCH):
+            time.sleep(max(0.0, start + k / 800.0 - time.monotonic()))
+            out.append(None, rows[k : k + BATCH])
+            written.append((time.monotonic(), k + BATCH))
+        synced = list(safe[(folder / "imu.npy").stat().st_ino])
+        whole = (folder / "imu.npy").read_bytes()
+    lost_s = []
+    for cut_s in np.linspace(start + 0.6, written[-1][0], 200):
+        size = max((size for at, size in synced if at <= cut_s), default=HEADER)
+        kept = (size - HEADER) // COUNTS_DTYPE.itemsize
+        first_lost = next((at for at, n in written if n > kept and at <= cut_s), cut_s)
+        lost_s.append(cut_s - first_lost)
+    # Half a second; more only where the machine kept the syncing thread itself waiting for longer.
+    waits = np.diff([start, *(at for at, _ in synced)])
+    assert max(lost_s) <= max(0.5, 1.2 * float(waits.max()))
+    assert max(lost_s) > 0.05, "the model must see that something is lost"
+    # What is left is a recording that can be read.
+    after = tmp_path / "after"
+    after.mkdir()
+    shutil.copy(folder / "session.json", after / "session.json")
+    size = synced[len(synced) // 2][1]
+    (after / "imu.npy").write_bytes(whole[:size])
+    with open_recording(after) as recording:
+        assert recording.n_samples == (size - HEADER) // COUNTS_DTYPE.itemsize > 0
+
+
 @pytest.mark.parametrize("seq", [[3, 3], [4, 3], [-1, 5]])
 def test_numbers_must_increase(tmp_path: Path, seq: list[int]) -> None:
     with RecordingWriter(tmp_path / "rec", session()) as out:

@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from feedback.errors import FeedbackError, NoDeviceError
-from feedback.outputs import LiveOutput, _library, _quiet, is_wireless
+from feedback.outputs import LiveOutput, is_wireless, quiet, sound_library
 from feedback.tones import Sound, note_hz, tone
 from sensor.source import host_clock_ns
 
@@ -188,7 +188,7 @@ def listen(
     LatencyError
         There is no microphone, or it didn't hear the beeps.
     """
-    sd = _library()
+    sd = sound_library()
     rate = output.rate_hz
     chunks: list[npt.NDArray[np.float32]] = []
     origins: list[float] = []
@@ -203,7 +203,7 @@ def listen(
             origins.append(now - heard_frames[0] / rate)
 
     try:
-        with _quiet():
+        with quiet():
             device = None if microphone is None else _microphone(sd, microphone)
             stream = sd.InputStream(
                 samplerate=rate,

@@ -94,6 +94,8 @@ async def test_from_the_sensor_to_the_ear(server: SoundServer, tmp_path: Path) -
         outcome = await practise(server, swing, found.turn_deg, out, heard)
         if not outcome["sound_interrupted"]:
             break
+    else:
+        pytest.fail(f"the sound was interrupted in each of {TRIES} tries")
     # What the program says ...
     assert outcome["swings"] == 1
     block = outcome["blocks"][0]
@@ -108,12 +110,6 @@ async def test_from_the_sensor_to_the_ear(server: SoundServer, tmp_path: Path) -
     tone = next(x for x in lines if x["kind"] == "tone")
     assert tone["name"] == "full"
     assert tone["at_seq"] < (found.top_seq or 0)
-    marks = [x for x in lines if x["kind"] == "sound"]
-    if outcome["sound_interrupted"]:
-        # The machine was never free enough: then the drill is marked, and no tone can be held to
-        # its place. On a quiet machine the first try is whole.
-        assert marks
-        return
     # ... and what was heard: ready (E5), full (A5) while going back, then time short (two E5) and
     # turn full (E6).
     x = read_raw(heard)

@@ -205,13 +205,13 @@ class Library:
         self.rates.append(int(str(options["samplerate"])))
         if self.errors:
             raise self.errors.pop(0)
-        return SimpleNamespace(abort=lambda **_: None, close=lambda **_: None)
+        return SimpleNamespace(start=lambda: None, abort=lambda **_: None, close=lambda **_: None)
 
 
 @pytest.fixture
 def library(monkeypatch: pytest.MonkeyPatch) -> Library:
     fake = Library()
-    monkeypatch.setattr(outputs, "_library", lambda: fake)
+    monkeypatch.setattr(outputs, "sound_library", lambda: fake)
     return fake
 
 
@@ -258,6 +258,18 @@ def test_an_underflow_is_counted(library: Library) -> None:
     assert output.underflows == 0
     output._fill(out, 64, None, SimpleNamespace(output_underflow=True))
     assert output.underflows == 1
+
+
+def test_the_device_waits_briefly_for_the_interpreter_while_it_plays(
+    library: Library, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(outputs, "START_S", 0.01)
+    before = sys.getswitchinterval()
+    output = LiveOutput()
+    output.start()
+    assert sys.getswitchinterval() == pytest.approx(0.0005)
+    output.close()
+    assert sys.getswitchinterval() == pytest.approx(before)
 
 
 # -- the silent one -------------------------------------------------------------------------------

@@ -74,7 +74,7 @@ def command(
     """
     from feedback.errors import FeedbackError
     from feedback.latency import LatencyError, listen, load_delay, save_delay
-    from feedback.outputs import LiveOutput, _quiet
+    from feedback.outputs import LiveOutput, quiet
 
     where = home_folder(home)
     folder = where / "outputs"
@@ -85,10 +85,10 @@ def command(
         return
     made_at = datetime.now().astimezone().isoformat(timespec="seconds")
     show(LEVEL_CAUTION)
-    with _quiet():
+    with quiet():
         sound = LiveOutput(output, level=level)
     try:
-        with _quiet():
+        with quiet():
             sound.start()
         try:
             delay = None

@@ -24,6 +24,9 @@ RIGHT: Final = 14.0
 TOP: Final = 26.0
 BOTTOM: Final = 56.0
 
+NAME_WIDTH: Final = 90.0
+"""Of an event's name at the size that a phone shows."""
+
 # Radius of a mark with the least and with the fullest turn shown, in px.
 SMALLEST: Final = 4.0
 LARGEST: Final = 10.0
@@ -373,7 +376,7 @@ def traces_chart(
     x_label: str,
     y_label: str,
     css: str,
-    height: float = 260.0,
+    height: float = 300.0,
     most_points: int = 400,
     cursor: bool = False,
     event_names: bool = False,
@@ -426,11 +429,10 @@ def traces_chart(
                 f'y1="{TOP:g}" y2="{height - BOTTOM:g}"><title>{escape(curve.name)}: '
                 f"{escape(name)}</title></line>"
             )
-            if event_names:
-                out.append(
-                    f'<text class="event-name {escape(name)}" x="{px}" y="{TOP - 6:g}" '
-                    f'text-anchor="middle">{escape(name)}</text>'
-                )
+        if event_names:
+            out += _event_names(
+                [(frame.px(at), n) for at, n in curve.events if frame.x[0] <= at <= frame.x[1]]
+            )
         for piece in _pieces(curve, most_points):
             path = " ".join(f"{_number(frame.px(x))},{_number(frame.py(y))}" for x, y in piece)
             out.append(f'<polyline class="curve {css} style-{curve.style}" points="{path}"/>')
@@ -450,6 +452,21 @@ def traces_chart(
         if c.name
     )
     return "".join(out) + (f'<p class="keys">{keys}</p>' if keys else "")
+
+
+def _event_names(events: Sequence[tuple[float, str]]) -> list[str]:
+    """Write names over their lines; of two close ones each stands on its own side."""
+    out = []
+    places = sorted(events)
+    for k, (px, name) in enumerate(places):
+        before = k > 0 and px - places[k - 1][0] < NAME_WIDTH
+        after = k + 1 < len(places) and places[k + 1][0] - px < NAME_WIDTH
+        anchor = "middle" if before == after else "start" if before else "end"
+        out.append(
+            f'<text class="event-name {escape(name)}" x="{_number(px)}" y="{TOP - 6:g}" '
+            f'text-anchor="{anchor}">{escape(name)}</text>'
+        )
+    return out
 
 
 def _pieces(curve: Curve, most: int) -> list[list[tuple[float, float]]]:

@@ -115,3 +115,21 @@ def test_a_hole_breaks_the_line_and_thinning_keeps_the_peak() -> None:
     events = [e for e in root.iter(f"{SVG}line") if str(e.get("class")).startswith("event")]
     assert len(events) == 1, "an event outside the picture isn't drawn"
     assert float(at_peak[0]) == pytest.approx(float(str(events[0].get("x1"))), abs=0.2)
+
+
+def test_the_names_of_close_events_stand_on_their_own_sides() -> None:
+    curve = Curve(
+        x=[0, 1000],
+        y=[0, 1],
+        name="a",
+        events=[(0, "takeaway"), (800, "top"), (900, "impact"), (400, "half way")],
+    )
+    root = parse(
+        traces_chart([curve], title="t", x_label="x", y_label="y", css="turn", event_names=True)
+    )
+    names = {
+        str(t.text): t.get("text-anchor")
+        for t in root.iter(f"{SVG}text")
+        if "event-name" in str(t.get("class"))
+    }
+    assert names == {"takeaway": "middle", "half way": "middle", "top": "end", "impact": "start"}

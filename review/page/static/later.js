@@ -15,6 +15,7 @@ const load = async () => {
     }
     part.removeAttribute("data-later");
     part.removeAttribute("aria-busy");
+    part.dispatchEvent(new Event("arrived", { bubbles: true }));
   }
 };
 if (parts.length) load();

@@ -291,6 +291,45 @@ def test_a_phone_never_scrolls_sideways(site: Any, open_page: Open, screen: str)
     assert all(size >= 19.9 for size in sizes)
 
 
+@pytest.mark.parametrize("screen", ["session", "swing", "pair", "trend"])
+def test_on_a_phone_tables_are_read_without_moving_them(
+    site: Any, open_page: Open, screen: str
+) -> None:
+    window = open_page(screen_url(site, screen), width=390)
+    window.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+    tables = window.locator("table[data-cards]")
+    assert tables.count() > 0
+    for k in range(tables.count()):
+        table = tables.nth(k)
+        wide, room = table.evaluate("(t) => [t.scrollWidth, t.parentElement.clientWidth]")
+        assert wide <= room
+        heads = table.locator("thead th").all_text_contents()
+        row = table.locator("tbody tr").first
+        said = row.locator("td").evaluate_all(
+            "(all) => all.filter((c) => c.dataset.label !== undefined).map((c) => c.dataset.label)"
+        )
+        # Each number has its heading before it, in the order of the table.
+        assert said or row.locator("td[colspan]").count()
+        assert [h.strip() for h in heads if h.strip() in said] == said
+        assert row.get_attribute("role") == "row"
+    wide_one = open_page(screen_url(site, screen), width=1200)
+    shown = wide_one.locator("table[data-cards] tbody tr").first
+    assert shown.evaluate("(r) => getComputedStyle(r).display") == "table-row"
+
+
+def test_the_list_is_sorted_and_filtered_on_a_phone_too(site: Any, open_page: Open) -> None:
+    window = open_page(screen_url(site, "session"), width=390)
+    window.get_by_role("button", name="Peak, deg/s").click()
+    peaks = window.locator("#swings tbody td[data-label='Peak, deg/s']").evaluate_all(
+        "(all) => all.map((c) => Number(c.dataset.value)).filter(Boolean)"
+    )
+    assert len(peaks) > 3
+    assert peaks == sorted(peaks)
+    window.get_by_label("Kind").select_option("strike")
+    shown = window.locator("#swings tbody tr:visible")
+    assert {shown.nth(k).get_attribute("data-kind") for k in range(shown.count())} == {"strike"}
+
+
 def test_in_print_there_is_the_paper_and_no_buttons(site: Any, open_page: Open) -> None:
     window = open_page(screen_url(site, "session"), dark=True, width=800)
     window.emulate_media(media="print", color_scheme="light")

@@ -13,7 +13,7 @@ import hashlib
 import json
 import os
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -485,6 +485,10 @@ class Library:
                 path, f"is damaged and cannot be put aside: {describe_os_error(error)}"
             ) from error
         return cls(home, **options)
+
+    def tune(self) -> None:
+        """Let the database see how much there is of what, so that questions take least time."""
+        self._store.tune()
 
     def close(self) -> None:
         """Close the database."""
@@ -1023,6 +1027,13 @@ class Library:
         """Return every tag and how many swings have it."""
         return {row["tag"]: row["n"] for row in self._store.tags()}
 
+    def swing_tags(self, session_id: str) -> dict[int, list[str]]:
+        """Return the tags of a session's swings by `seq`; swings without any aren't in it."""
+        out: dict[int, list[str]] = {}
+        for row in self._store.tags(session_id):
+            out.setdefault(row["seq"], []).append(row["tag"])
+        return out
+
     # -- swings ----------------------------------------------------------------------------
 
     def swings(
@@ -1212,6 +1223,17 @@ class Library:
             for row in self._store.summaries(where, measures)
         ]
 
+    def session_counts(
+        self, player_id: str, *, since_s: float | None = None
+    ) -> list[dict[str, Any]]:
+        """Return how many swings of a player are in which session, in the order of time.
+
+        One row for each session, club, mount and kind: session, start, start_s, day, week, club,
+        mount, part, kind, n. Excluded swings aren't counted. Kept ready, as `summaries`.
+        """
+        where = {"player": player_id, "since_s": since_s}
+        return self._store.summaries(where, ("swings",))
+
     def volume(self, player_id: str, *, by: Literal["week", "day"] = "week") -> list[VolumeRow]:
         """Return how many swings a player made a week or a day; periods without are left out."""
         return [VolumeRow(**row) for row in self._store.volume(player_id, by=by)]
@@ -1233,6 +1255,23 @@ class Library:
     def totals(self) -> dict[str, float]:
         """Return how many players, sessions, swings, missing recordings, and seconds in all."""
         return dict(self._store.totals())
+
+    def player_versions(self) -> dict[str, Hashable]:
+        """Return by player what stays the same as long as nothing is written about that player.
+
+        The player's file, and the player's sessions with what was measured and said in them.
+        """
+        marks: dict[str, list[tuple[Any, ...]]] = {}
+        for row in self._store.marks():
+            marks.setdefault(row["player"], []).append(tuple(row.values()))
+        out: dict[str, Hashable] = {}
+        for player, mine in marks.items():
+            try:
+                found = (self.people.folder / f"{player}.json").stat()
+                out[player] = (found.st_mtime_ns, found.st_size, hash(tuple(mine)))
+            except OSError:
+                out[player] = hash(tuple(mine))
+        return out
 
     def outdated(self) -> list[str]:
         """Return the ids of sessions that an earlier analysis measured."""

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from unhurried.commands import compare as words
 from unhurried.errors import CommandError
+from unhurried.pairwords import WORDS, Part, Report, compared, digits, place_of, signed
 from unhurried.words import MEMBERS, unit_of
 
 if TYPE_CHECKING:
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from review.page.security import Pass
     from review.page.tools import PairWords, Tools
     from sensor.recording import Recording
-    from unhurried.commands.compare import Report
 
 __all__ = ["PORT", "Served", "compare_pair", "page_tools", "serving"]
 
@@ -68,7 +67,7 @@ class Served:
 
 
 def compare_pair(recordings: Sequence[Recording], swings: Sequence[Swing]) -> PairWords:
-    """Compare two swings as ``unhurried compare`` does, in its words.
+    """Compare two swings as ``unhurried compare`` does, in its
 
     Parameters
     ----------
@@ -89,7 +88,6 @@ def compare_pair(recordings: Sequence[Recording], swings: Sequence[Swing]) -> Pa
     from analysis.compare import COMPARED, MARGINS
     from review.errors import ReviewError
     from review.page.tools import PairWords
-    from unhurried.commands.compare import Part, Report
     from unhurried.wiring import Analysis
 
     parts = []
@@ -115,13 +113,11 @@ def compare_pair(recordings: Sequence[Recording], swings: Sequence[Swing]) -> Pa
         )
     sides = (parts[0], parts[1])
     try:
-        result = words._compared(sides, COMPARED, MARGINS)
+        result = compared(sides, COMPARED, MARGINS)
     except CommandError as error:
         # The page knows the errors of its own room.
         raise ReviewError(str(error)) from error
-    report = Report(
-        sides=sides, comparison=result, margins=MARGINS, place=words._place(sides, result)
-    )
+    report = Report(sides=sides, comparison=result, margins=MARGINS, place=place_of(sides, result))
     return PairWords(
         sentences=tuple(report.sentences),
         rows=tuple(_cells(row, report) for row in result.rows),
@@ -132,18 +128,18 @@ def compare_pair(recordings: Sequence[Recording], swings: Sequence[Swing]) -> Pa
 
 def _cells(row: Row, report: Report) -> tuple[str, ...]:
     """Return a line of the table: measure, A, B, B minus A, 95 % interval, outcome."""
-    word = words.WORDS[row.measure]
+    word = WORDS[row.measure]
     if row.measure == "turn_deg" and report.mount:
         word = f"{MEMBERS[report.mount]} turn"
     interval = "–"
     if row.low is not None and row.high is not None:
-        interval = f"{words._signed(row, row.low)} to {words._signed(row, row.high)}"
+        interval = f"{signed(row, row.low)} to {signed(row, row.high)}"
     return (
         f"{word}, {unit_of(row.measure)}".removesuffix(", "),
-        *("–" if x is None else words.digits(row.measure, x) for x in (row.a, row.b)),
-        "–" if row.difference is None else words._signed(row, row.difference),
+        *("–" if x is None else digits(row.measure, x) for x in (row.a, row.b)),
+        "–" if row.difference is None else signed(row, row.difference),
         interval,
-        report._outcome(row),
+        report.outcome(row),
     )
 
 
@@ -155,6 +151,7 @@ def page_tools(
 ) -> Tools:
     """Return what the page can do with the recordings of a home."""
     from review.page.tools import Tools
+    from unhurried.apart import command
     from unhurried.ingest import open_library, open_with_calibration
     from unhurried.settings import load_settings
     from unhurried.wiring import trace_of
@@ -172,6 +169,7 @@ def page_tools(
         compare_pair=compare_pair,
         settings=load_settings(home) if settings is None else settings,
         more=more or {},
+        helper=command(home),
     )
 
 

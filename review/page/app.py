@@ -37,7 +37,8 @@ from review.errors import ReviewError
 from review.liberrors import ChoiceError, NoSuchError
 from review.library import LIBRARY_FILE, Library, SessionRow
 from review.page import words
-from review.page.known import Known, player_versions
+from review.page.apart import MANY, Apart
+from review.page.known import Known, stand
 from review.page.security import App, Guard, GuardParams, Pass, TooLargeError
 from review.page.shelf import Shelf
 from review.page.tools import Tools
@@ -84,6 +85,8 @@ class Page:
     tools : Tools
     templates : jinja2.Environment
     shelf : Shelf
+    apart : Apart
+        Where heavy work is done.
     live : object or None
         The session that is going on, for the range screen.
     visitors : Pass or None
@@ -110,6 +113,7 @@ class Page:
         self._guard = threading.Lock()
         self._said: OrderedDict[str, tuple[str, bool]] = OrderedDict()
         self.known = Known(self)
+        self.apart = Apart(self, tools.helper)
         self.undo_of_player: dict[str, list[tuple[str, Player]]] = {}
 
     @contextlib.contextmanager
@@ -130,20 +134,26 @@ class Page:
                 self.shelf.changed()
 
     def prepare(self) -> None:
-        """Begin to work out where the players stand, so that the first screen is whole."""
+        """Make ready what the first screens need, and begin with where the players stand."""
+        for name in self.templates.list_templates():
+            # Made into code once, a quarter second for all: no first look waits for it.
+            self.templates.get_template(name)
         # The first curve would wait for the libraries of numbers.
         self.shelf.start("plot", lambda: import_module("review.plot"))
         with contextlib.suppress(*_TOLD), self.library() as library:
-            library._store.tune()
+            library.tune()
+            if library.totals()["swings"] >= MANY:
+                self.apart.start()
             for row in sorted(library.players(), key=lambda r: -(r.last_start_s or 0.0)):
                 self.shelf.start(
                     ("stand", row.id, self.today()),
-                    partial(self.known.stand, row.id),
+                    partial(self.apart.do, stand, row.id),
                     player=row.id,
                 )
 
     def close(self) -> None:
         """Let go of the library."""
+        self.apart.close()
         self.shelf.close()
         with self._guard:
             if self._library is not None:
@@ -158,7 +168,7 @@ class Page:
     def _versions(self) -> dict[str, Hashable]:
         """Return by player what stays the same as long as nobody writes anything about them."""
         with self.library() as library:
-            return player_versions(library)
+            return library.player_versions()
 
     def today(self) -> date:
         """Return the day by this computer's clock."""

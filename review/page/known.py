@@ -20,7 +20,7 @@ from sensor.errors import SensorError
 if TYPE_CHECKING:
     from review.page.app import Page
 
-__all__ = ["Failed", "Known", "Stand", "player_versions", "reading_of", "safely"]
+__all__ = ["Failed", "Known", "Stand", "reading_of", "safely", "stand"]
 
 _log = logging.getLogger(__name__)
 
@@ -72,24 +72,6 @@ def reading_of(evidence: Evidence, session_id: str) -> tuple[Reading | NotYet, s
     if not main:
         return NotYet("no rehearsals and too few strikes to read"), "swing"
     return evidence.until(session_id).read(main), main[0].kind
-
-
-def player_versions(library: Library) -> dict[str, Hashable]:
-    """Return by player what stays the same as long as nothing is written about that player.
-
-    The player's file, and the player's sessions with what was measured and said in them.
-    """
-    marks: dict[str, list[tuple[Any, ...]]] = {}
-    for row in library._store.marks():
-        marks.setdefault(row["player"], []).append(tuple(row.values()))
-    out: dict[str, Hashable] = {}
-    for player, mine in marks.items():
-        try:
-            found = (library.people.folder / f"{player}.json").stat()
-            out[player] = (found.st_mtime_ns, found.st_size, hash(tuple(mine)))
-        except OSError:
-            out[player] = hash(tuple(mine))
-    return out
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,19 +147,7 @@ class Known:
         """Return clubs and mounts of a player's full swings, most swings first."""
         return settings_of(library, player)
 
-    # Each of these runs in the shelf's worker, and so must not ask the shelf.
-
-    def stand(self, player: str) -> Stand | Failed | None:
-        """Say where a player stands with the setting swung most; None without a full swing."""
-
-        def work() -> Stand | None:
-            with self._page.library() as library:
-                if not settings_of(library, player):
-                    return None
-                return self.stand_of(self.main(library, player))
-
-        found: Stand | Failed | None = safely(work)
-        return found
+    # What follows is for jobs (see `review.page.apart`), and so must not ask the shelf.
 
     def stand_of(self, evidence: Evidence) -> Stand | None:
         """Say where a player stands with a setting."""
@@ -193,3 +163,16 @@ class Known:
             kind=kind,
             standing=evidence.standing(self._page.today().toordinal()),
         )
+
+
+def stand(page: Page, player: str) -> Stand | Failed | None:
+    """Say where a player stands with the setting swung most; None without a full swing. A job."""
+
+    def work() -> Stand | None:
+        with page.library() as library:
+            if not settings_of(library, player):
+                return None
+            return page.known.stand_of(page.known.main(library, player))
+
+    found: Stand | Failed | None = safely(work)
+    return found

@@ -16,6 +16,7 @@ from review.liberrors import NoSuchError
 from review.library import Library, PlayerRow, SessionRow
 from review.page.app import WAIT_S, FormError, Page, checked_id, page_of
 from review.page.forms import Form, field, posted
+from review.page.known import stand
 from review.page.links import trend_url
 from review.people import LONGEST_NAME, Player, clean_name
 from sensor.session import HANDS
@@ -42,8 +43,7 @@ def _last(library: Library, row: PlayerRow) -> dict[str, Any] | None:
     """The latest session of a player, from what the library keeps ready."""
     if row.last_start_s is None:
         return None
-    where = {"player": row.id, "since_s": row.last_start_s}
-    found = library._store.summaries(where, ("swings",))
+    found = library.session_counts(row.id, since_s=row.last_start_s)
     if not found:
         return None
     mine = [one for one in found if one["session"] == found[0]["session"]]
@@ -73,7 +73,7 @@ def _players(request: Request) -> Response:
                     "last": _last(library, row),
                     "stand": page.shelf.get(
                         ("stand", row.id, page.today()),
-                        partial(page.known.stand, row.id),
+                        partial(page.apart.do, stand, row.id),
                         player=row.id,
                         wait_s=left,
                     ),
@@ -104,8 +104,10 @@ def _stand(request: Request) -> Response:
     who = checked_id(request.path_params["player"])
     with page.library() as library:
         library.player(who)
-    stand = page.shelf.get(("stand", who, page.today()), partial(page.known.stand, who), player=who)
-    return page.render(request, "stand.html", stand=stand, player_id=who, volume_words=volume_words)
+    found = page.shelf.get(
+        ("stand", who, page.today()), partial(page.apart.do, stand, who), player=who
+    )
+    return page.render(request, "stand.html", stand=found, player_id=who, volume_words=volume_words)
 
 
 def _sessions(library: Library, player: str, first: int) -> tuple[list[SessionRow], int]:
@@ -114,10 +116,7 @@ def _sessions(library: Library, player: str, first: int) -> tuple[list[SessionRo
     Which ones they are is asked of what the library keeps ready, so that it takes no longer with
     thousands of sessions.
     """
-    starts = {
-        one["session"]: one["start_s"]
-        for one in library._store.summaries({"player": player}, ("swings",))
-    }
+    starts = {one["session"]: one["start_s"] for one in library.session_counts(player)}
     shown = sorted(starts.values(), reverse=True)[first : first + SHOWN_SESSIONS]
     if not shown:
         return [], len(starts)
@@ -137,9 +136,9 @@ def _player(request: Request) -> Response:
         player = library.player(who)
         sessions, total = _sessions(library, player.id, first)
         groups = library.groups(player.id)
-    stand = page.shelf.get(
+    found = page.shelf.get(
         ("stand", who, page.today()),
-        partial(page.known.stand, who),
+        partial(page.apart.do, stand, who),
         player=who,
         wait_s=None if request.query_params.get("whole") is not None else WAIT_S,
     )
@@ -150,7 +149,7 @@ def _player(request: Request) -> Response:
         player=player,
         sessions=sessions,
         groups=groups,
-        stand=stand,
+        stand=found,
         first=first,
         more=total > first + SHOWN_SESSIONS,
         step=SHOWN_SESSIONS,

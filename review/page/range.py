@@ -11,6 +11,7 @@ import json
 import math
 from collections.abc import AsyncIterator, Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Final
 
 from starlette.concurrency import run_in_threadpool
@@ -23,6 +24,7 @@ from review.liberrors import NoSuchError
 from review.page import words
 from review.page.app import FormError, Page, checked_id, page_of
 from review.page.forms import Form, field, number, posted
+from review.page.known import stand
 from review.page.livehub import (
     FELT_QUESTIONS,
     DrillWanted,
@@ -271,8 +273,10 @@ def _planned(page: Page, who: str) -> tuple[dict[str, Any] | None, str]:
     """The next drill of a player's plan, with a line that says what it is or why there is none."""
     with page.library() as library:
         name = library.player(who).name
-    stand = page.shelf.get(("stand", who, page.today()), lambda: page.known.stand(who), wait_s=20.0)
-    drill: Drill | None = None if not stand else stand.standing.drill
+    found = page.shelf.get(
+        ("stand", who, page.today()), partial(page.apart.do, stand, who), player=who, wait_s=20.0
+    )
+    drill: Drill | None = None if not found else found.standing.drill
     if drill is None:
         return None, f"There is no next drill in {name}'s plan yet: say below what it is to be."
     planned = {
@@ -285,8 +289,8 @@ def _planned(page: Page, who: str) -> tuple[dict[str, Any] | None, str]:
         else round(drill.turn_target_deg / drill.share),
         "share": None if drill.share is None else round(100.0 * drill.share),
         "schedule": drill.feedback,
-        "club": stand.club,
-        "mount": stand.mount,
+        "club": found.club,
+        "mount": found.mount,
     }
     return planned, f"The next drill in {name}'s plan: {words.drill_words(drill)}"
 

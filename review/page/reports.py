@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from functools import partial
 from urllib.parse import quote, urlencode
 
 from starlette.requests import Request
@@ -72,16 +73,28 @@ def _sections(page: Page, chosen: Sequence[tuple[Evidence, str]]) -> list[Sectio
     today = page.today().toordinal()
 
     def made(evidence: Evidence, session: str) -> Section:
-        key = ("report", evidence.player.id, evidence.club, evidence.mount, session, units, today)
+        asked = (evidence.player.id, evidence.club, evidence.mount, session, units, today)
         found: Section = page.shelf.get(
-            key,
-            lambda: section_of(
-                evidence, session, trace_of=page.tools.trace, today=today, units=units
-            ),
+            ("report", *asked), partial(page.apart.do, make_section, *asked)
         )
         return found
 
     return [made(evidence, session) for evidence, session in chosen]
+
+
+def make_section(
+    page: Page,
+    player: str,
+    club: str | None,
+    mount: str | None,
+    session: str,
+    units: str,
+    today: int,
+) -> Section:
+    """Return what a report says of a session with a setting. A job."""
+    with page.library() as library:
+        evidence = page.known.evidence(library, player, club, mount)
+        return section_of(evidence, session, trace_of=page.tools.trace, today=today, units=units)
 
 
 def _shown(request: Request, page: Page, sections: Sequence[Section], back: str) -> Response:

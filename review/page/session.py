@@ -6,6 +6,7 @@ import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any, Final
 from urllib.parse import parse_qsl
 
@@ -204,7 +205,7 @@ def _session(request: Request) -> Response:
             segments=library.segments(session.id),
             swings_of_segment=_swings_of_segment(library.segments(session.id), rows, session),
             notes=library.session_notes(session.id),
-            swing_tags=tags_of(library, session.id),
+            swing_tags=library.swing_tags(session.id),
             tags=sorted(library.tags())[:200],
             people=library.players(),
             clubs=sorted({c for s in library.segments(session.id) if (c := s["club"])}),
@@ -251,14 +252,6 @@ def tellable(session: SessionRow, chosen: SetOfSwings | None) -> bool:
     )
 
 
-def tags_of(library: Library, session: str) -> dict[int, list[str]]:
-    """Return the tags of a session's swings by `seq`."""
-    out: dict[int, list[str]] = {}
-    for row in library._store.tags(session):
-        out.setdefault(row["seq"], []).append(row["tag"])
-    return out
-
-
 def _swings_of_segment(
     segments: Sequence[Mapping[str, Any]], rows: Sequence[Mapping[str, Any]], session: SessionRow
 ) -> list[int]:
@@ -280,17 +273,19 @@ def reference_of(
     page: Page, library: Library, session: SessionRow, chosen: SetOfSwings, wait_s: float | None
 ) -> Any:
     """Return the reference (or why there is none), or `NOT_READY`."""
-
-    def work() -> Any:
-        with page.library() as own:
-            assert chosen.player is not None
-            evidence = page.known.evidence(own, chosen.player, chosen.club, session.mount)
-            found = safely(lambda: evidence.reference)
-            return NotYet(found.text) if isinstance(found, Failed) else found
-
     del library
+    assert chosen.player is not None
+    work = partial(page.apart.do, find_reference, chosen.player, chosen.club, session.mount)
     key = ("reference", chosen.player, chosen.club, session.mount)
     return page.shelf.get(key, work, wait_s=wait_s, player=chosen.player)
+
+
+def find_reference(page: Page, player: str, club: str | None, mount: str | None) -> Any:
+    """Return the reference of a setting, or why there is none. A job."""
+    with page.library() as library:
+        evidence = page.known.evidence(library, player, club, mount)
+        found = safely(lambda: evidence.reference)
+        return NotYet(found.text) if isinstance(found, Failed) else found
 
 
 def chart_of(
@@ -404,22 +399,24 @@ def story_of(page: Page, session: SessionRow, chosen: SetOfSwings, wait_s: float
 
     # Not within the worker: it may run a while, and the day is part of the key.
     today = page.today().toordinal()
-
-    def work() -> dict[str, Any]:
-        with page.library() as own:
-            assert chosen.player is not None
-            evidence = page.known.evidence(own, chosen.player, chosen.club, session.mount)
-            story = safely(lambda: tell(own, evidence, session.id, today))
-            if isinstance(story, Failed):
-                return {"story": page.part("failed.html", text=story.text), "felt": ""}
-            context = {"story": story, "session": session, "chosen": chosen}
-            return {
-                "story": page.part("session_story.html", **context),
-                "felt": page.part("session_felt.html", **context),
-            }
-
+    work = partial(page.apart.do, tell_parts, session, chosen, today)
     key = ("story", session.id, chosen.player, chosen.club, session.mount, today)
     return page.shelf.get(key, work, wait_s=wait_s, player=chosen.player)
+
+
+def tell_parts(page: Page, session: SessionRow, chosen: SetOfSwings, today: int) -> dict[str, Any]:
+    """Return what a session says, as parts of its screen. A job."""
+    with page.library() as library:
+        assert chosen.player is not None
+        evidence = page.known.evidence(library, chosen.player, chosen.club, session.mount)
+        story = safely(lambda: tell(library, evidence, session.id, today))
+        if isinstance(story, Failed):
+            return {"story": page.part("failed.html", text=story.text), "felt": ""}
+        context = {"story": story, "session": session, "chosen": chosen}
+        return {
+            "story": page.part("session_story.html", **context),
+            "felt": page.part("session_felt.html", **context),
+        }
 
 
 def tell(library: Library, evidence: Evidence, session: str, today: int) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
@@ -292,19 +293,24 @@ def reading_of_swing(
     """Read one swing against the reference: what happened in it. None where it isn't read."""
     if detail.player is None or detail.part or detail.excluded or session.excluded:
         return None
-    player = detail.player
-
-    def work() -> Any:
-        with page.library() as own:
-            evidence = page.known.evidence(own, player, detail.swing.club, session.mount)
-            wanted = f"{session.id}#{detail.swing.index}"
-            rows = [row for row in evidence.rows_of(session.id) if row.swing_id == wanted]
-            if not rows:
-                return NotYet("it is not one of the swings that count")
-            found = safely(lambda: evidence.read(rows))
-            return NotYet(f"it can't be read: {found.text}") if isinstance(found, Failed) else found
-
+    player, swing = detail.player, detail.swing
+    setting = (player, swing.club, session.mount)
+    work = partial(page.apart.do, read_swing, *setting, session.id, swing.index)
     return page.shelf.get(("swing", session.id, detail.seq), work, wait_s=wait_s, player=player)
+
+
+def read_swing(
+    page: Page, player: str, club: str | None, mount: str | None, session: str, number: int
+) -> Any:
+    """Read one swing against the reference, or say why not. A job."""
+    with page.library() as library:
+        evidence = page.known.evidence(library, player, club, mount)
+        wanted = f"{session}#{number}"
+        rows = [row for row in evidence.rows_of(session) if row.swing_id == wanted]
+        if not rows:
+            return NotYet("it is not one of the swings that count")
+        found = safely(lambda: evidence.read(rows))
+        return NotYet(f"it can't be read: {found.text}") if isinstance(found, Failed) else found
 
 
 def _reading(request: Request) -> Response:

@@ -65,6 +65,8 @@ class Tools:
         Values of settings by name.
     more : mapping of str to callable
         What single screens need beyond this, by name.
+    helper : sequence of str
+        Command that starts a helper process for heavy work, see `review.page.apart`.
     """
 
     open_library: Callable[[Path], Library]
@@ -73,6 +75,7 @@ class Tools:
     compare_pair: ComparePair
     settings: Mapping[str, Any] = field(default_factory=dict)
     more: Mapping[str, Callable[..., Any]] = field(default_factory=dict)
+    helper: Sequence[str] = ()
 
     def trace(self, detail: SwingDetail) -> Trace:
         """Return the curves of a swing of the library."""

@@ -6,6 +6,7 @@ import dataclasses
 import statistics
 from collections.abc import Mapping, Sequence
 from datetime import date
+from functools import partial
 from typing import Any, Final
 
 from starlette.requests import Request
@@ -458,34 +459,45 @@ def told_of(
     wait_s: float | None,
 ) -> Any:
     """Return changes, retention, reference and plan of a setting, or `NOT_READY`."""
-
-    def work() -> dict[str, Any]:
-        with page.library() as own:
-            evidence = page.known.evidence(own, player, group.club, group.mount)
-            told = safely(lambda: tell(own, evidence, asked, page.today()))
-            if isinstance(told, Failed):
-                part = page.part("failed.html", text=told.text)
-                return {"reference": NotYet(told.text), "part": part}
-            reference = told["reference"]
-            shares = None
-            if isinstance(reference, Reference):
-                shown, _ = shown_sessions(own, player, group, SHOWN)
-                shares = shares_of(own, player, group, shown, reference)
-            part = page.part(
-                "trend_told.html",
-                told=told,
-                player=evidence.player,
-                group=group,
-                stages=STAGES,
-                undo=page.undo_of_player.get(player),
-                outcomes=OUTCOMES,
-                shares=shares,
-                trend_url=trend_url,
-            )
-            return {"reference": reference, "part": part}
-
-    key = ("trend", player, group.club, group.mount, asked, page.today())
+    today = page.today()
+    undo = page.undo_of_player.get(player, [])[-1:]
+    work = partial(page.apart.do, tell_part, player, group, asked, today, undo)
+    key = ("trend", player, group.club, group.mount, asked, today)
     return page.shelf.get(key, work, wait_s=wait_s, player=player)
+
+
+def tell_part(
+    page: Page,
+    player: str,
+    group: GroupRow,
+    asked: str,
+    today: date,
+    undo: Sequence[tuple[str, Player]],
+) -> dict[str, Any]:
+    """Return the reference of a setting, and what can be told as a part of the screen. A job."""
+    with page.library() as library:
+        evidence = page.known.evidence(library, player, group.club, group.mount)
+        told = safely(lambda: tell(library, evidence, asked, today))
+        if isinstance(told, Failed):
+            part = page.part("failed.html", text=told.text)
+            return {"reference": NotYet(told.text), "part": part}
+        reference = told["reference"]
+        shares = None
+        if isinstance(reference, Reference):
+            shown, _ = shown_sessions(library, player, group, SHOWN)
+            shares = shares_of(library, player, group, shown, reference)
+        part = page.part(
+            "trend_told.html",
+            told=told,
+            player=evidence.player,
+            group=group,
+            stages=STAGES,
+            undo=undo,
+            outcomes=OUTCOMES,
+            shares=shares,
+            trend_url=trend_url,
+        )
+        return {"reference": reference, "part": part}
 
 
 def tell(library: Library, evidence: Evidence, asked: str, today: date) -> dict[str, Any]:

@@ -201,6 +201,7 @@ def test_words_about_a_swing_are_kept_in_the_file_and_can_be_asked_for(
     assert (detail.tags, detail.notes) == (("wind",), ("thin",))
     assert (detail.felt, detail.result) == ({"time": "rushed"}, {"carry_m": 151.5})
     assert library.tags() == {"wind": 1}
+    assert library.swing_tags(one.id) == {seq: ["wind"]}
     assert library.felt()["seq"].tolist() == [seq]
     assert library.results()["carry_m"].tolist() == [151.5]
     assert len(library.swings(tag="wind")) == 1
@@ -218,6 +219,38 @@ def test_an_excluded_swing_counts_in_nothing_but_the_volume(library: Library, fo
     assert len(library.swings(session=one.id, excluded=True)) == 6
     assert library.session(one.id).swings == 5
     assert library.volume(library.player("Ida").id)[0].swings == 6
+    assert sum(row["n"] for row in library.session_counts(library.player("Ida").id)) == 5
+
+
+def test_swings_of_a_player_are_counted_by_session_and_from_a_time_on(
+    library: Library, tmp_path: Path
+) -> None:
+    for number, day, club in ((1, "2026-05-02", "driver"), (2, "2026-05-01", "7 iron")):
+        start = f"{day}T10:00:00+00:00"
+        path = make_recording(tmp_path / day, number, start=start, club=club)
+        library.put(analyzed(path))
+    library.tune()
+    first, *_, last = rows = library.session_counts(library.player("Ida").id)
+    assert {row["session"] for row in rows} == {s.id for s in library.sessions()}
+    assert (first["day"], first["club"]) == ("2026-05-01", "7 iron")
+    later = library.session_counts(library.player("Ida").id, since_s=last["start_s"])
+    assert {row["day"] for row in later} == {"2026-05-02"}
+    assert sum(row["n"] for row in later) == 6
+
+
+def test_a_players_version_changes_with_what_is_said_about_that_player_only(
+    library: Library, tmp_path: Path
+) -> None:
+    one = analyzed(make_recording(tmp_path / "a", 1, player="Ida"))
+    library.put(one)
+    library.put(analyzed(make_recording(tmp_path / "b", 2, player="Odd")))
+    ida, odd = (library.player(name).id for name in ("Ida", "Odd"))
+    before = library.player_versions()
+    assert library.player_versions() == before
+    library.annotate(one.id, one.swings[0].span.seq, tags=["wind"])
+    after = library.player_versions()
+    assert after[ida] != before[ida]
+    assert after[odd] == before[odd]
 
 
 @pytest.mark.parametrize(

@@ -3,14 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
-import functools
 import json
-import os
 import shutil
-import subprocess
 import sys
-import tarfile
-import tempfile
 import uuid
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -25,15 +20,15 @@ from unhurried.ingest import analyze_one
 
 # Helper modules beside the tests, whatever pytest's import mode.
 sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[2] / "shared"))
 
+from npm_package import package_files
 from page_screens import Place, Site, open_site
 
 ROOT = Path(__file__).resolve().parents[3]
 DEMO = ROOT / "recordings"
-CACHE = ROOT / ".cache" / "npm"
 CHROMIUM = "/usr/bin/chromium"
 AXE = ("axe-core", "4.10.3")
-FETCH_S = 180.0
 
 # Copies of one demo session on several days make a player with something to tell over time.
 DAYS = ("2026-03-02", "2026-03-09", "2026-03-16", "2026-03-23")
@@ -185,47 +180,9 @@ def wait_ready(window: Any) -> None:
     window.wait_for_selector("[data-later]", state="detached", timeout=30_000)
 
 
-@functools.cache
-def fetch_axe() -> tuple[str | None, str]:
-    """Source of axe-core, or None and the reason."""
-    name, version = AXE
-    kept = CACHE / f"{name}-{version}" / "axe.min.js"
-    if kept.is_file():
-        return kept.read_text(encoding="utf-8"), ""
-    if shutil.which("npm") is None:
-        return None, "npm is not installed (Debian, Ubuntu: sudo apt install npm)"
-    with tempfile.TemporaryDirectory() as temporary:
-        try:
-            done = subprocess.run(
-                ["npm", "pack", "--silent", f"{name}@{version}"],
-                cwd=temporary,
-                capture_output=True,
-                text=True,
-                timeout=FETCH_S,
-                check=False,
-            )
-        except subprocess.TimeoutExpired:
-            return None, f"npm took longer than {FETCH_S:g} s"
-        if done.returncode:
-            return None, (done.stderr.strip() or "npm failed").splitlines()[-1]
-        (archive,) = Path(temporary).glob("*.tgz")
-        kept.parent.mkdir(parents=True, exist_ok=True)
-        with tarfile.open(archive) as packed:
-            file = packed.extractfile("package/axe.min.js")
-            assert file is not None
-            part = kept.with_suffix(".part")
-            part.write_bytes(file.read())
-            part.replace(kept)
-    return kept.read_text(encoding="utf-8"), ""
-
-
 @pytest.fixture(scope="session")
 def axe() -> str:
     """Source of axe-core (MPL 2.0), an outside judge of accessibility; fetched once."""
-    source, why = fetch_axe()
-    if source is None:
-        text = f"axe-core {AXE[1]} can't be had: {why}"
-        if os.environ.get("CI", "").lower() in ("1", "true"):
-            pytest.fail(text)
-        pytest.skip(text)
-    return source
+    name, version = AXE
+    kept = package_files(name, version, "axe.min.js") / "axe.min.js"
+    return kept.read_text(encoding="utf-8")

@@ -566,18 +566,18 @@ def test_swings_of_different_places_are_never_compared(site: Any) -> None:
 
 def test_what_is_said_of_one_player_leaves_the_others_worked_out(own_site: Any) -> None:
     """Whoever wasn't written about is not worked out anew."""
-    from review.page.known import Known
+    from review.page.apart import Apart
 
     own_site.http.get("/?whole=1")
     asked: list[str] = []
-    was = Known.stand
+    was = Apart.do
 
-    def counted(self: Known, player: str) -> Any:
+    def counted(self: Apart, job: Any, player: str, *more: Any) -> Any:
         asked.append(player)
-        return was(self, player)
+        return was(self, job, player, *more)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(Known, "stand", counted)
+        patch.setattr(Apart, "do", counted)
         own_site.http.get("/?whole=1")
         assert asked == []
         with own_site.place.open() as library:

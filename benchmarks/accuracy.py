@@ -4,19 +4,19 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
-from analysis import SwingFinder, to_seconds
+from analysis import to_seconds
 from benchmarks.baseline import plain_swings
+from benchmarks.drawing import HARD, REHEARSALS, STRIKES, Case, draw_case, found_in
 from benchmarks.report import table
 from benchmarks.scoring import MEASURES, Found, match, score, summarize
-from sensor.motion.action import KINDS, MODELS, MOUNTS, Kind, Model, Mount, SwingTruth
-from sensor.simulate import SimulatedSwing, simulate_swing
+from sensor.motion.action import MODELS, MOUNTS, Kind, SwingTruth
+from sensor.simulate import SimulatedSwing
 
-__all__ = ["Case", "cases", "run", "tables"]
+__all__ = ["cases", "run", "tables"]
 
 SEEDS = 900_000
 """First seed of the benchmark: these are never looked at while developing."""
@@ -24,50 +24,16 @@ SEEDS = 900_000
 QUICK_SEEDS = 990_000
 """`--quick` is run while developing, so it has seeds of its own."""
 
-RATES_HZ = (200.0, 400.0, 800.0)
-STRIKES: tuple[Kind, ...] = ("full", "part", "rushed")
 KINDS_USED: tuple[tuple[Kind, bool], ...] = (
     *((kind, True) for kind in STRIKES),
-    *((kind, False) for kind in KINDS if kind not in ("aborted", "short")),
+    *((kind, False) for kind in REHEARSALS),
 )
-HARD: dict[str, dict[str, Any]] = {
-    "100 Hz": {"rate_hz": 100.0},
-    "losses": {"loss": 0.03, "rate_error": 0.02},
-    "tremor": {"tremor_factor": 3.0},
-    "clipped": {"clip_gyr": True, "acc_range_g": 8.0},
-}
 LONG = {
     "100 Hz": "100 Hz",
     "losses": "3 % of packets lost, rate 2 % off",
     "tremor": "tremor x 3",
     "clipped": "gyroscope and accelerometer clipped",
 }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Case:
-    """One recording to simulate."""
-
-    seed: int
-    group: str
-    """"easy", or a name in `HARD`."""
-
-    model: Model
-    mount: Mount
-    kind: Kind
-    strike: bool
-    options: dict[str, Any] = field(default_factory=dict)
-
-    def simulate(self) -> SimulatedSwing:
-        """Make the recording."""
-        return simulate_swing(
-            self.seed,
-            model=self.model,
-            mount=self.mount,
-            kind=self.kind,
-            strike=self.strike,
-            **self.options,
-        )
 
 
 def cases(*, quick: bool = False, shift: int = 0) -> Iterator[Case]:
@@ -80,23 +46,8 @@ def cases(*, quick: bool = False, shift: int = 0) -> Iterator[Case]:
             seed += 1
             if quick and group != "easy" and number % 2:
                 continue
-            rng = np.random.default_rng([seed, 1])
-            options: dict[str, Any] = {
-                "rate_hz": float(rng.choice(RATES_HZ)),
-                "handedness": str(rng.choice(["right", "left"])),
-                **HARD.get(group, {}),
-            }
-            if "rate_error" in options:
-                options["rate_error"] *= float(rng.choice([-1.0, 1.0]))
-            yield Case(
-                seed=seed,
-                group=group,
-                model=model,
-                mount=mount,
-                kind=kind,
-                strike=strike,
-                options=options,
-            )
+            hard = None if group == "easy" else group
+            yield draw_case(seed, 1, hard=hard, model=model, mount=mount, kind=kind, strike=strike)
 
 
 def our_swings(swing: SimulatedSwing) -> list[Found]:
@@ -105,17 +56,9 @@ def our_swings(swing: SimulatedSwing) -> list[Found]:
     With a rate error the recording's time base would do that, from the packets' arrival; here it
     is taken as exact, so that a swing's error is the finder's and not the clock's.
     """
-    finder = SwingFinder(
-        rate_hz=swing.nominal_rate_hz,
-        mount=swing.mount,
-        gyr_range_dps=swing.gyr_range_dps,
-        acc_range_g=swing.acc_range_g,
-        gyr_delay_s=swing.gyr_delay_s,
-        acc_delay_s=swing.acc_delay_s,
-    )
     rate_hz = swing.true_rate_hz
     out = []
-    for one in finder.feed(swing.seq, swing.acc_m_s2, swing.gyr_dps) + finder.flush():
+    for one in found_in(swing):
         timed = to_seconds(
             one,
             lambda seq: seq / rate_hz,
@@ -159,7 +102,7 @@ def score_case(case: Case) -> dict[str, list[dict[str, Any]]]:
     truths = [truth for truth in swing.truth if truth.counts_as_swing]
     tags = {
         "seed": case.seed,
-        "group": case.group,
+        "group": case.hard or "easy",
         "model": case.model,
         "mount": case.mount,
         "kind": case.kind,

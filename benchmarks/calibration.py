@@ -10,23 +10,21 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
-from analysis import Swing, SwingFinder, to_seconds
-from benchmarks.accuracy import HARD, RATES_HZ, STRIKES
+from analysis import Swing, to_seconds
+from benchmarks.drawing import HARD, REHEARSALS, STRIKES, Case, draw_case, found_in
 from benchmarks.report import table
-from sensor.motion.action import KINDS, MODELS, MOUNTS, Kind, Model, Mount, SwingTruth
-from sensor.simulate import SimulatedSwing, simulate_swing
+from sensor.motion.action import MODELS, MOUNTS, SwingTruth
+from sensor.simulate import SimulatedSwing
 
-__all__ = ["QUANTITIES", "Case", "cases", "rows_of", "run", "summary", "tables"]
+__all__ = ["QUANTITIES", "cases", "rows_of", "run", "summary", "tables"]
 
 SEEDS = 940_000
 QUICK_SEEDS = 995_000
 
-REHEARSALS: tuple[Kind, ...] = tuple(kind for kind in KINDS if kind not in ("aborted", "short"))
 CLOCK_U = 2e-4
 """Standard deviation of the clock's error, as a share of the period: about what the arrival of
 packets over a quarter of a minute tells (own choice, so that the clock's part is tried as well)."""
@@ -55,33 +53,6 @@ QUANTITIES = {
 """Name here: field of `Swing`, factor to the unit shown, unit."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Case:
-    """One recording to simulate."""
-
-    seed: int
-    hard: str | None
-    """A name in `benchmarks.accuracy.HARD`; None: easy."""
-
-    model: Model
-    mount: Mount
-    kind: Kind
-    strike: bool
-    options: dict[str, Any] = field(default_factory=dict)
-
-    def simulate(self) -> SimulatedSwing:
-        """Make the recording."""
-        return simulate_swing(
-            self.seed,
-            model=self.model,
-            mount=self.mount,
-            kind=self.kind,
-            strike=self.strike,
-            scale_error=True,
-            **self.options,
-        )
-
-
 def cases(*, quick: bool = False, shift: int = 0) -> Iterator[Case]:
     """At least 200 swings a cell; models, kinds and hard conditions equally often in each."""
     seed = (QUICK_SEEDS if quick else SEEDS) + shift
@@ -93,22 +64,15 @@ def cases(*, quick: bool = False, shift: int = 0) -> Iterator[Case]:
             MOUNTS, group, MODELS, kinds, range(times)
         ):
             seed += 1
-            rng = np.random.default_rng([seed, 2])
-            options: dict[str, Any] = {
-                "rate_hz": float(rng.choice(RATES_HZ)),
-                "handedness": str(rng.choice(["right", "left"])),
-                **HARD.get(condition or "", {}),
-            }
-            if "rate_error" in options:
-                options["rate_error"] *= float(rng.choice([-1.0, 1.0]))
-            yield Case(
-                seed=seed,
+            yield draw_case(
+                seed,
+                2,
                 hard=condition,
                 model=model,
                 mount=mount,
                 kind=kind,
                 strike=strike,
-                options=options,
+                scale_error=True,
             )
 
 
@@ -118,15 +82,6 @@ def our_swings(swing: SimulatedSwing, clock_error: float) -> list[Swing]:
     Event times count from the matched swing's own neighbourhood, so the clock's error is put into
     the durations and the turn, where the uncertainties have it, and not into the events.
     """
-    finder = SwingFinder(
-        rate_hz=swing.nominal_rate_hz,
-        mount=swing.mount,
-        gyr_range_dps=swing.gyr_range_dps,
-        acc_range_g=swing.acc_range_g,
-        gyr_delay_s=swing.gyr_delay_s,
-        acc_delay_s=swing.acc_delay_s,
-        gyr_scale_u=GYR_SCALE_U,
-    )
     period_s = (1.0 + clock_error) / swing.true_rate_hz
     return [
         to_seconds(
@@ -137,7 +92,7 @@ def our_swings(swing: SimulatedSwing, clock_error: float) -> list[Swing]:
             period_u_s=CLOCK_U * period_s,
             nominal_rate_hz=swing.nominal_rate_hz,
         )
-        for one in finder.feed(swing.seq, swing.acc_m_s2, swing.gyr_dps) + finder.flush()
+        for one in found_in(swing, gyr_scale_u=GYR_SCALE_U)
     ]
 
 

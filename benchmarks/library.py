@@ -25,7 +25,7 @@ from sensor.session import Session
 from sensor.writer import RecordingWriter
 from unhurried.ingest import analyze_one
 
-__all__ = ["run", "tables"]
+__all__ = ["clone", "fill", "run", "tables"]
 
 SEED = 961_000
 PLAYERS = 8
@@ -118,7 +118,7 @@ def _said(one: Analyzed, rng: np.random.Generator) -> Annotations:
     return said
 
 
-def _fill(library: Library, sessions: int, swings: int) -> None:
+def fill(library: Library, sessions: int, swings: int) -> None:
     """Put invented sessions in, past the files: only the database is measured."""
     rng = np.random.default_rng(SEED)
     players = {f"Player {k}": library.people.add(f"Player {k}") for k in range(PLAYERS)}
@@ -130,7 +130,7 @@ def _fill(library: Library, sessions: int, swings: int) -> None:
                 library._put(one, words, "", players)
 
 
-def _clone(library: Library, times: int) -> None:
+def clone(library: Library, times: int) -> None:
     """Put every session in again as later ones, so that a million swings take no hour to make."""
     store = library._store
     with store.writing():
@@ -194,8 +194,8 @@ def _time_ms(what: Callable[[], object], times: int = 9) -> float:
 def _ask(sessions: int, swings: int, times: int = 1) -> dict[str, Any]:
     with tempfile.TemporaryDirectory() as place, Library(Path(place) / "home") as library:
         start = time.perf_counter()
-        _fill(library, sessions, swings)
-        _clone(library, times)
+        fill(library, sessions, swings)
+        clone(library, times)
         sessions *= times
         filled_s = time.perf_counter() - start
         asked = {name: _time_ms(what) for name, what in _questions(library).items()}

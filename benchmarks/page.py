@@ -19,7 +19,7 @@ from typing import Any
 import httpx
 import numpy as np
 
-from benchmarks.library import _clone, _fill
+from benchmarks.library import clone, fill
 from benchmarks.report import table
 from review.library import Library
 from unhurried.ingest import analyze_one
@@ -103,9 +103,9 @@ def _ask(sessions: int, swings: int, times: int, each: int, which: Sequence[str]
         folder = Path(place)
         home = folder / "home"
         with Library(home) as library:
-            _fill(library, sessions, swings)
+            fill(library, sessions, swings)
             if times > 1:
-                _clone(library, times)
+                clone(library, times)
             real = _add_real(library, folder, 4)
             asked = {
                 name: paths[:each]

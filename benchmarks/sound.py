@@ -25,6 +25,7 @@ from feedback.outputs import SilentOutput
 from feedback.tones import Sound
 from sensor.layout import AXES
 from sensor.motion.action import MODELS, MOUNTS
+from sensor.replay import ReplaySource
 from sensor.simulate import (
     SessionSpec,
     SimulatedSession,
@@ -32,6 +33,7 @@ from sensor.simulate import (
     simulate_session,
     simulate_swing,
 )
+from sensor.source import PacketCallback, RawPacket
 
 Array = npt.NDArray[np.float64]
 
@@ -256,10 +258,28 @@ class _Probe(SilentOutput):
         return super().play(sound, frame)
 
 
+class _TimedReplay(ReplaySource):
+    """A replay as fast as it can that notes how long a packet took to the call that plays."""
+
+    def __init__(self, path: Path, probe: _Probe) -> None:
+        super().__init__(path, speed=0.0)
+        self.probe = probe
+        self.took: list[float] = []
+
+    async def start(self, on_packet: PacketCallback) -> None:
+        def timed(packet: RawPacket) -> None:
+            before = len(self.probe.calls)
+            start = time.perf_counter()
+            on_packet(packet)
+            if len(self.probe.calls) > before:
+                self.took.append(self.probe.calls[before] - start)
+
+        await super().start(timed)
+
+
 def _call(*, quick: bool, shift: int) -> dict[str, Any]:
     """The whole chain as a drill has it: decoded, written, measured, judged, played."""
     from feedback.drill import Block, Drill, DrillPlan, Reference
-    from sensor.replay import ReplaySource
     from unhurried.commands.drill import DrillRun
     from unhurried.live import LiveSession
 
@@ -283,25 +303,17 @@ def _call(*, quick: bool, shift: int) -> dict[str, Any]:
         one._show = lambda _action: None  # type: ignore[method-assign]
         with tempfile.TemporaryDirectory() as folder:
             made.write(Path(folder) / "made")
+            source = _TimedReplay(Path(folder) / "made", probe)
             session = LiveSession(
-                ReplaySource(Path(folder) / "made", speed=0.0),
+                source,
                 Path(folder) / "d",
                 mount="wrist",
                 on_swing=one.on_swing,
                 on_block=one.on_block,
                 on_event=one.on_event,
             )
-            arrive = session.recording._on_packet
-
-            def on_packet(packet: Any, arrive: Any = arrive, probe: _Probe = probe) -> None:
-                before = len(probe.calls)
-                start = time.perf_counter()
-                arrive(packet)
-                if len(probe.calls) > before:
-                    took.append(probe.calls[before] - start)
-
-            session.recording._on_packet = on_packet  # type: ignore[method-assign]
             asyncio.run(one.run(session))
+            took += source.took
     ms = 1e3 * np.array(took)
     return {
         "calls": len(took),

@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from analysis.results import Swing
-from review.plot import _FAINT, _INK, _RATE, _TURN, TURN_NAMES, Trace, _figure, _title
+from review.plot import FAINT, INK, RATE_INK, TURN_INK, TURN_NAMES, Trace, new_figure, put_title
 
 Array = npt.NDArray[np.float64]
 
@@ -25,8 +25,8 @@ __all__ = ["Limits", "Overlay", "plot_agreement", "plot_overlay"]
 # Colours that stay apart in the common kinds of colour blindness: a dark blue-green and a brown
 # orange, of different lightness too.
 _STYLES: Final[tuple[dict[str, Any], dict[str, Any]]] = (
-    {"color": _TURN, "linestyle": "-"},
-    {"color": _RATE, "linestyle": (0, (5, 2.2))},
+    {"color": TURN_INK, "linestyle": "-"},
+    {"color": RATE_INK, "linestyle": (0, (5, 2.2))},
 )
 _MARKS: Final = (("takeaway", "o"), ("top", "^"), ("impact", "D"))
 
@@ -91,7 +91,7 @@ def plot_overlay(a: Overlay, b: Overlay, *, mount: str | None, align: str, title
             raise ValueError(f"{side.label}: there is no swing to draw")
         if any(getattr(swing, f"{align}_s") is None for _, swing in side.traces):
             raise ValueError(f"{side.label}: a swing has no {align} to align by")
-    figure, axes = _figure(2, height_in=6.6)
+    figure, axes = new_figure(2, height_in=6.6)
     upper, lower = axes
     for side, style in zip((a, b), _STYLES, strict=True):
         _curves(upper, side, style, align, "turn_deg")
@@ -99,7 +99,7 @@ def plot_overlay(a: Overlay, b: Overlay, *, mount: str | None, align: str, title
     left, right = _reach((a, b), align)
     upper.set_xlim(left, right)
     for axis in axes:
-        axis.axvline(0.0, color=_FAINT, linewidth=0.9, zorder=0)
+        axis.axvline(0.0, color=FAINT, linewidth=0.9, zorder=0)
         axis.set_ylim(0.0, 1.12 * _highest(axis, left, right))
     upper.set_ylabel(f"{TURN_NAMES[mount]} since takeaway (deg)")
     lower.set_ylabel("rate (deg/s)")
@@ -109,7 +109,7 @@ def plot_overlay(a: Overlay, b: Overlay, *, mount: str | None, align: str, title
         for side, style in zip((a, b), _STYLES, strict=True)
     ]
     marks = [
-        Line2D([], [], color=_INK, linestyle="none", marker=marker, markersize=6, label=event)
+        Line2D([], [], color=INK, linestyle="none", marker=marker, markersize=6, label=event)
         for event, marker in _MARKS
     ]
     # Two rows, filled column by column: the sides, and below them the events.
@@ -127,7 +127,7 @@ def plot_overlay(a: Overlay, b: Overlay, *, mount: str | None, align: str, title
     under = f"both at their {align} at time 0"
     if many:
         under += "; thick: mean of each set, events brought together"
-    _title(figure, title, under)
+    put_title(figure, title, under)
     return figure
 
 
@@ -311,15 +311,15 @@ def plot_agreement(limits: Sequence[Limits], *, title: str, under: str) -> Figur
     """
     columns = 1 if len(limits) == 1 else 2
     rows = -(-len(limits) // columns)
-    figure, first = _figure(1, height_in=1.0 + 2.7 * rows)
+    figure, first = new_figure(1, height_in=1.0 + 2.7 * rows)
     # The house's figure with a grid of panels of its own.
     first[0].remove()
     for k, one in enumerate(limits):
         axis = figure.add_subplot(rows, columns, k + 1)
         axis.set_facecolor("white")
         axis.spines[["top", "right"]].set_visible(False)
-        axis.tick_params(colors=_INK, labelsize=9)
-        axis.axhline(0.0, color=_FAINT, linewidth=0.9)
+        axis.tick_params(colors=INK, labelsize=9)
+        axis.axhline(0.0, color=FAINT, linewidth=0.9)
         for value, ends, style, word in (
             (one.high, one.high_ends, "--", "limit"),
             (one.bias, one.bias_ends, "-", "bias"),
@@ -327,9 +327,11 @@ def plot_agreement(limits: Sequence[Limits], *, title: str, under: str) -> Figur
         ):
             if value is None:
                 continue
-            axis.axhline(value, color=_RATE if word == "limit" else _TURN, linestyle=style)
+            axis.axhline(value, color=RATE_INK if word == "limit" else TURN_INK, linestyle=style)
             if ends is not None:
-                axis.axhspan(*ends, color=_RATE if word == "limit" else _TURN, alpha=0.12, lw=0)
+                axis.axhspan(
+                    *ends, color=RATE_INK if word == "limit" else TURN_INK, alpha=0.12, lw=0
+                )
             axis.annotate(
                 f"{word} {value:+.{one.decimals}f}",
                 (1.0, value),
@@ -339,12 +341,12 @@ def plot_agreement(limits: Sequence[Limits], *, title: str, under: str) -> Figur
                 ha="left",
                 va="center",
                 fontsize=8,
-                color=_INK,
+                color=INK,
             )
-        axis.plot(one.mean, one.difference, "o", color=_INK, markersize=4, alpha=0.75)
+        axis.plot(one.mean, one.difference, "o", color=INK, markersize=4, alpha=0.75)
         axis.margins(x=0.08, y=0.22)
-        axis.set_title(one.label, fontsize=10, color=_INK)
-        axis.set_ylabel("tool - label", fontsize=9, color=_INK)
-        axis.set_xlabel(one.mean_label or "mean of tool and label", fontsize=9, color=_INK)
-    _title(figure, title, under)
+        axis.set_title(one.label, fontsize=10, color=INK)
+        axis.set_ylabel("tool - label", fontsize=9, color=INK)
+        axis.set_xlabel(one.mean_label or "mean of tool and label", fontsize=9, color=INK)
+    put_title(figure, title, under)
     return figure

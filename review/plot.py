@@ -29,12 +29,18 @@ from sensor.output import check_new_file, whole_file
 Array = npt.NDArray[np.float64]
 
 __all__ = [
+    "FAINT",
     "FORMATS",
+    "INK",
+    "RATE_INK",
+    "TURN_INK",
     "TURN_NAMES",
     "Trace",
     "check_plot_file",
+    "new_figure",
     "plot_session",
     "plot_swing",
+    "put_title",
     "save_plot",
 ]
 
@@ -49,11 +55,12 @@ TURN_NAMES: Final[dict[str | None, str]] = {
 }
 """What turns, by mount."""
 
-_INK: Final = "#22303c"
-_FAINT: Final = "#8a949c"
+INK: Final = "#22303c"
+"""Of words, axes and events."""
+FAINT: Final = "#8a949c"
+TURN_INK: Final = "#1b5e6b"
+RATE_INK: Final = "#a4501f"
 _PAPER: Final = "#fbfaf7"
-_TURN: Final = "#1b5e6b"
-_RATE: Final = "#a4501f"
 _BACK: Final = "#e4ecea"
 _DOWN: Final = "#f4e6d8"
 
@@ -61,9 +68,14 @@ _DOWN: Final = "#f4e6d8"
 _EVENTS: Final = (("takeaway", ":"), ("top", "--"), ("impact", "-"), ("finish", "-."))
 
 _KIND_STYLE: Final[dict[Kind, dict[str, Any]]] = {
-    "rehearsal": {"marker": "o", "markerfacecolor": "white", "color": _TURN, "label": "rehearsal"},
-    "strike": {"marker": "D", "markerfacecolor": _RATE, "color": _RATE, "label": "strike"},
-    "unclear": {"marker": "x", "color": _INK, "label": "unclear"},
+    "rehearsal": {
+        "marker": "o",
+        "markerfacecolor": "white",
+        "color": TURN_INK,
+        "label": "rehearsal",
+    },
+    "strike": {"marker": "D", "markerfacecolor": RATE_INK, "color": RATE_INK, "label": "strike"},
+    "unclear": {"marker": "x", "color": INK, "label": "unclear"},
 }
 
 
@@ -139,14 +151,14 @@ def plot_swing(trace: Trace, swing: Swing, *, mount: str | None, title: str) -> 
     -------
     Figure
     """
-    figure, axes = _figure(2, height_in=6.4)
+    figure, axes = new_figure(2, height_in=6.4)
     upper, lower = axes
     known = {name: getattr(swing, f"{name}_s") for name, _ in _EVENTS}
     start = next(((name, at) for name, at in known.items() if at is not None), None)
     zero_name, zero_s = start if start is not None else ("the recording's start", 0.0)
     time_ms = 1e3 * (trace.time_s - zero_s)
-    upper.plot(time_ms, trace.turn_deg, color=_TURN, linewidth=2.2)
-    lower.plot(time_ms, trace.rate_dps, color=_RATE, linewidth=2.2)
+    upper.plot(time_ms, trace.turn_deg, color=TURN_INK, linewidth=2.2)
+    lower.plot(time_ms, trace.rate_dps, color=RATE_INK, linewidth=2.2)
     name = TURN_NAMES[mount]
     since = "since takeaway" if swing.takeaway_s is not None else "since the left edge"
     upper.set_ylabel(f"{name} {since} (deg)")
@@ -166,10 +178,10 @@ def plot_swing(trace: Trace, swing: Swing, *, mount: str | None, title: str) -> 
         if event in at_ms:
             u_ms = 1e3 * (getattr(swing, f"{event}_s_u") or 0.0)
             for axis in axes:
-                axis.axvline(at_ms[event], color=_INK, linestyle=style, linewidth=1.3)
+                axis.axvline(at_ms[event], color=INK, linestyle=style, linewidth=1.3)
                 if u_ms > 3.0:  # narrower is hidden by the line
                     axis.axvspan(
-                        at_ms[event] - u_ms, at_ms[event] + u_ms, color=_INK, alpha=0.08, lw=0
+                        at_ms[event] - u_ms, at_ms[event] + u_ms, color=INK, alpha=0.08, lw=0
                     )
             labels.append((at_ms[event], event))
     # Where two names would touch, every other one goes a line up.
@@ -184,19 +196,19 @@ def plot_swing(trace: Trace, swing: Swing, *, mount: str | None, title: str) -> 
             transform=upper.get_xaxis_transform(),
             ha="center",
             va="bottom",
-            color=_INK,
+            color=INK,
         )
     _span_words(upper, at_ms, "takeaway", "top", "backswing", swing.backswing_ms)
     _span_words(upper, at_ms, "top", "impact", "down", swing.downswing_ms)
     if swing.turn_deg is not None and "top" in at_ms:
-        _point(upper, at_ms["top"], swing.turn_deg, f"{swing.turn_deg:.0f} deg", _TURN)
+        _point(upper, at_ms["top"], swing.turn_deg, f"{swing.turn_deg:.0f} deg", TURN_INK)
     if swing.peak_rate_dps is not None and swing.peak_to_impact_ms is not None:
         bound = any(note.code == "rate_lower_bound" for note in swing.notes)
         text = f"{'at least ' if bound else ''}{swing.peak_rate_dps:.0f} deg/s"
         place = at_ms["impact"] - swing.peak_to_impact_ms
         # Left of the top: between the lines of top, impact and finish there is no room.
-        _point(lower, place, swing.peak_rate_dps, text, _RATE, left_of=at_ms.get("top"))
-    _title(figure, title, _swing_words(swing))
+        _point(lower, place, swing.peak_rate_dps, text, RATE_INK, left_of=at_ms.get("top"))
+    put_title(figure, title, _swing_words(swing))
     return figure
 
 
@@ -219,7 +231,7 @@ def plot_session(
     -------
     Figure
     """
-    figure, axes = _figure(3, height_in=7.4)
+    figure, axes = new_figure(3, height_in=7.4)
     panels = (
         ("turn_deg", f"{TURN_NAMES[mount]} (deg)", 1.0),
         ("swing_ms", "swing time (s)", 1e-3),
@@ -246,11 +258,12 @@ def plot_session(
             frameon=False,
         )
     number = {0: "no swings", 1: "1 swing"}.get(len(swings), f"{len(swings)} swings")
-    _title(figure, title, f"{number}, each in its place in time")
+    put_title(figure, title, f"{number}, each in its place in time")
     return figure
 
 
-def _figure(n_panels: int, *, height_in: float) -> tuple[Figure, list[Axes]]:
+def new_figure(n_panels: int, *, height_in: float) -> tuple[Figure, list[Axes]]:
+    """Make a figure with panels one above the other, in this program's looks."""
     layout = ConstrainedLayoutEngine(h_pad=0.08, w_pad=0.10)
     figure = Figure(figsize=(8.6, height_in), dpi=150, facecolor=_PAPER, layout=layout)
     FigureCanvasAgg(figure)
@@ -259,18 +272,19 @@ def _figure(n_panels: int, *, height_in: float) -> tuple[Figure, list[Axes]]:
     for axis in axes:
         axis.set_facecolor("white")
         axis.spines[["top", "right"]].set_visible(False)
-        axis.spines[["left", "bottom"]].set_color(_FAINT)
-        axis.tick_params(colors=_INK, labelsize=10)
+        axis.spines[["left", "bottom"]].set_color(FAINT)
+        axis.tick_params(colors=INK, labelsize=10)
         axis.grid(axis="y", color="#e6e6e2", linewidth=0.8)
         axis.set_axisbelow(True)
-        axis.xaxis.label.set_color(_INK)
-        axis.yaxis.label.set_color(_INK)
+        axis.xaxis.label.set_color(INK)
+        axis.yaxis.label.set_color(INK)
     return figure, axes
 
 
-def _title(figure: Figure, title: str, under: str) -> None:
+def put_title(figure: Figure, title: str, under: str) -> None:
+    """Write a title with a line under it."""
     # Names are shown as they are, also with a dollar sign in them.
-    figure.suptitle(f"{title}\n{under}", fontsize=12, color=_INK, parse_math=False)
+    figure.suptitle(f"{title}\n{under}", fontsize=12, color=INK, parse_math=False)
 
 
 def _swing_words(swing: Swing) -> str:
@@ -294,9 +308,7 @@ def _holes(axes: list[Axes], time_ms: Array, missing: npt.NDArray[np.bool_]) -> 
         start_ms = float(time_ms[max(first - 1, 0)])
         end_ms = float(time_ms[min(end, len(time_ms) - 1)])
         for axis in axes:
-            axis.axvspan(
-                start_ms, end_ms, facecolor="#f1f1ee", edgecolor=_FAINT, hatch="////", lw=0
-            )
+            axis.axvspan(start_ms, end_ms, facecolor="#f1f1ee", edgecolor=FAINT, hatch="////", lw=0)
         middle = (start_ms + end_ms) / 2.0
         # Words of neighbouring holes would run into each other: one is enough.
         if middle - labelled > 0.13 * float(np.ptp(axes[1].get_xlim())):
@@ -308,7 +320,7 @@ def _holes(axes: list[Axes], time_ms: Array, missing: npt.NDArray[np.bool_]) -> 
                 transform=axes[1].get_xaxis_transform(),
                 ha="center",
                 va="top",
-                color=_INK,
+                color=INK,
                 fontsize=8,
                 bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 1.5},
             )
@@ -326,7 +338,7 @@ def _span_words(
         transform=axis.get_xaxis_transform(),
         ha="center",
         va="top",
-        color=_INK,
+        color=INK,
         fontsize=9,
     )
 
@@ -401,7 +413,7 @@ def _scatter(figure: Figure, axis: Axes, swings: Sequence[Swing], name: str, fac
                 linestyle="none",
                 marker=r"$\uparrow$",
                 markersize=11,
-                color=_INK,
+                color=INK,
                 # Beside the swing's own marker, which would hide it.
                 transform=offset_copy(axis.transData, figure, x=9.0, units="points"),
                 label="at least",
@@ -435,7 +447,7 @@ def _runs(axes: list[Axes], swings: Sequence[Swing]) -> None:
     for (player, club), times in runs:
         if end_before is not None:
             for axis in axes:
-                axis.axvline((end_before + times[0]) / 2, color=_FAINT, linewidth=0.9)
+                axis.axvline((end_before + times[0]) / 2, color=FAINT, linewidth=0.9)
         end_before = times[-1]
         text = ", ".join(word for word in (player, club) if word)
         # About 85 characters fit side by side; names that would overlap are left out.
@@ -451,7 +463,7 @@ def _runs(axes: list[Axes], swings: Sequence[Swing]) -> None:
             transform=axes[0].get_xaxis_transform(),
             ha="center",
             va="bottom",
-            color=_INK,
+            color=INK,
             fontsize=10,
             parse_math=False,
         )

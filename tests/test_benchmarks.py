@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from benchmarks.accuracy import HARD, cases, score_case
+from benchmarks.accuracy import cases, score_case
+from benchmarks.drawing import HARD
 from benchmarks.scoring import Found, match, score, summarize
 from sensor.motion.action import SwingTruth
 from sensor.simulate import simulate_swing
@@ -91,10 +92,10 @@ def test_cases_cover_what_the_table_says() -> None:
     assert len({case.seed for case in drawn}) == len(drawn)
     assert min(case.seed for case in drawn) > 900_000
     assert max(case.seed for case in drawn) < 950_000
-    easy = [case for case in drawn if case.group == "easy"]
+    easy = [case for case in drawn if case.hard is None]
     assert len(easy) >= 600
     assert len(drawn) - len(easy) >= 600
-    assert {case.group for case in drawn} == {"easy", *HARD}
+    assert {case.hard for case in drawn} == {None, *HARD}
     assert {case.mount for case in drawn} == {"wrist", "glove", "club", "trunk"}
     assert {case.model for case in drawn} == {"pendulum", "chain"}
     assert {case.options["handedness"] for case in drawn} == {"right", "left"}

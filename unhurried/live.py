@@ -32,7 +32,7 @@ from sensor.session import Session
 from sensor.source import Source, host_clock_ns
 from sensor.timebase import LiveTimeBase, PeriodMemory
 from sensor.wearing import Wearing, WearingNote
-from unhurried.wiring import _only_whole_pairs
+from unhurried.wiring import only_whole_pairs
 
 __all__ = ["LiveSession", "open_source"]
 
@@ -435,7 +435,7 @@ class LiveSession:
                     "the ratio isn't",
                 ),
             )
-        swing = _only_whole_pairs(
+        swing = only_whole_pairs(
             dataclasses.replace(
                 swing,
                 player=segment.player,

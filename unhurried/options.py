@@ -6,7 +6,7 @@ import contextlib
 import math
 import re
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -177,6 +177,113 @@ def calibration_option(command: Command) -> Command:
 def recording_options(command: Command) -> Command:
     """Add all that `open_with` takes: those of `file_options`, and --calibration."""
     return file_options(calibration_option(command))
+
+
+def source_options(command: Command) -> Command:
+    """Add what says where samples come from: a radio, a simulation or a replay."""
+    options = (
+        click.option(
+            "--sensor",
+            "sensors",
+            multiple=True,
+            metavar="NAME|ADDRESS",
+            help="Which sensor, if more than one is near. Twice: two at once, a recording each.",
+        ),
+        click.option("--simulated", is_flag=True, help="A simulated sensor; no Bluetooth needed."),
+        click.option(
+            "--replay",
+            type=ExistingPath(),
+            metavar="PATH",
+            help="Send a recording (folder or CSV file) once more.",
+        ),
+        click.option(
+            "--speed",
+            type=FiniteRange(min=0.0, max=1000.0),
+            default=1.0,
+            show_default=True,
+            help="Of a simulation or replay; 0 is as fast as it can.",
+        ),
+        click.option(
+            "--seed",
+            type=click.IntRange(min=0),
+            default=0,
+            show_default=True,
+            help="Of a simulation: the same seed gives the same swings.",
+        ),
+        click.option(
+            "--profile",
+            metavar="NAME|FILE",
+            help="How the sensor is to be read, where that can't be told by itself.",
+        ),
+    )
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def session_options(
+    *, player: str, club: str, mount: str, hand: str = "The player's handedness."
+) -> Callable[[Command], Command]:
+    """Add where samples come from and whose they are: those of `source_options`, and who swings.
+
+    The latter are --player --club --mount (as `mounts`) --hand.
+
+    Parameters
+    ----------
+    player, club, mount, hand : str
+        What the command says of each.
+    """
+
+    def add(command: Command) -> Command:
+        command = click.option("--hand", type=click.Choice(HANDS), help=hand)(command)
+        command = click.option(
+            "--mount", "mounts", type=click.Choice(MOUNTS), multiple=True, help=mount
+        )(command)
+        command = click.option("--club", type=PlainName(), metavar="NAME", help=club)(command)
+        command = click.option("--player", type=PlainName(), metavar="NAME", help=player)(command)
+        return source_options(command)
+
+    return add
+
+
+def folder_option(command: Command) -> Command:
+    """Add --out: the folder to record in."""
+    return click.option(
+        "--out",
+        type=click.Path(path_type=Path),
+        metavar="FOLDER",
+        help="Where to record.  [default: a folder with date and time, here]",
+    )(command)
+
+
+def check_source(
+    sensors: Sequence[str], *, simulated: bool, replay: Path | None, profile: str | None
+) -> None:
+    """Refuse options of `source_options` that don't go together, or a profile that isn't one.
+
+    Raises
+    ------
+    click.UsageError
+    """
+    from sensor.profile import ProfileError, load_profile
+
+    context = click.get_current_context()
+    if bool(sensors) + simulated + (replay is not None) > 1:
+        raise click.UsageError("give only one of --sensor, --simulated and --replay", context)
+    if len({name.casefold() for name in sensors}) < len(sensors):
+        raise click.UsageError(
+            "the same --sensor is given twice: name another, or give it once", context
+        )
+    if profile is None:
+        return
+    if simulated or replay is not None:
+        raise click.UsageError(
+            "--profile is for a real sensor: leave it out with --simulated and --replay", context
+        )
+    try:
+        load_profile(profile)
+    except ProfileError as error:
+        raise click.UsageError(f"--profile: {error}", context) from error
 
 
 def overwrite_option(command: Command) -> Command:

@@ -142,7 +142,7 @@ def _who(key: Key) -> str:
 
 
 def _stretch(recording: Recording, swing: FoundSwing) -> _Stretch | None:
-    from unhurried.wiring import STILL_SEARCH_S, _zero_dps
+    from unhurried.wiring import STILL_SEARCH_S, zero_dps
 
     if swing.takeaway_seq is None or swing.top_seq is None:
         return None
@@ -158,7 +158,7 @@ def _stretch(recording: Recording, swing: FoundSwing) -> _Stretch | None:
     gyr = np.column_stack([np.interp(seq, block.seq, axis) for axis in block.gyr_dps.T])
     there = np.isin(seq, block.seq, assume_unique=True)
     start = int(np.clip(begin - seq[0], 0, len(seq) - 1))
-    gyr -= _zero_dps(gyr[: max(start, 1)], rate)
+    gyr -= zero_dps(gyr[: max(start, 1)], rate)
     gyr, there = gyr[start:], there[start:]
     shift = delay - float(seq[start])
     remaining = remaining_turn(

@@ -968,12 +968,12 @@ class PageStarter:
         from feedback.drill import Drill
         from feedback.outputs import open_output
         from unhurried.commands.cue import delays
-        from unhurried.commands.drill import DrillRun, _plan, _reference
+        from unhurried.commands.drill import DrillRun, plan_of, reference_of
         from unhurried.settings import load_settings
 
         asked = wanted.drill
         assert asked is not None
-        reference = _reference(
+        reference = reference_of(
             self._home if wanted.player_id else None,
             (wanted.player_id, wanted.club, wanted.mount),
             backswing_ms=asked.backswing_ms,
@@ -982,7 +982,7 @@ class PageStarter:
             upper_turn_deg=asked.upper_turn_deg,
             simulated=wanted.simulated,
         )
-        plan = _plan(
+        plan = plan_of(
             asked.blocks,
             asked.repeats,
             reference,
@@ -1165,14 +1165,14 @@ class LivePage:
         by_itself : bool
             It came to its end. Without a terminal the page then ends, too.
         """
-        from unhurried.commands.review import _until_stopped
+        from unhurried.commands.review import until_stopped
 
         stays = desk.stopped_here or (by_itself and sys.stderr.isatty())
         desk.keep(stays=stays)
         if not stays:
             return
         show("the page stays up to look at it; Ctrl-C ends it")
-        with _until_stopped() as stopped:
+        with until_stopped() as stopped:
             while not stopped.wait(0.5):
                 pass
 

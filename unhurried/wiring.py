@@ -205,10 +205,10 @@ def _swing(recording: Recording, found: FoundSwing, index: int) -> Swing:
         club=segment.club,
         intent=segment.intent,
     )
-    return _only_whole_pairs(swing)
+    return only_whole_pairs(swing)
 
 
-def _only_whole_pairs(swing: Swing) -> Swing:
+def only_whole_pairs(swing: Swing) -> Swing:
     """Make a number and its uncertainty null together where either is absent or not finite."""
     names = {item.name for item in dataclasses.fields(swing)}
     absent: dict[str, Any] = {}
@@ -263,7 +263,7 @@ def trace_of(recording: Recording, swing: Swing) -> Trace:
     if swing.takeaway_s is not None:
         at = recording.seq_of_time(swing.takeaway_s + delay_s) - seq[0]
         origin = int(np.clip(round(at), 0, len(seq) - 1))
-    gyr -= _zero_dps(gyr[: max(origin, 1)], rate_hz)
+    gyr -= zero_dps(gyr[: max(origin, 1)], rate_hz)
     gyr = gyr[zero_from:]
     vector, _, _ = turn_vector(gyr, rate_hz)
     stretch = recording.period_s * rate_hz
@@ -297,7 +297,7 @@ def _shown(swing: Swing) -> tuple[float, float]:
     return start_s, end_s + AFTER_FINISH_S
 
 
-def _zero_dps(gyr_dps: Array, rate_hz: float) -> Array:
+def zero_dps(gyr_dps: Array, rate_hz: float) -> Array:
     """Median reading of the still moments; zero where there are none."""
     n = round(STILL_S * rate_hz)
     windows = gyr_dps[: len(gyr_dps) // n * n].reshape(-1, n, 3)

@@ -27,7 +27,14 @@ from sensor.motion.rotation import GRAVITY_M_S2
 from sensor.motion.shock import Blow, draw_blow
 from sensor.motion.truth import NoSwingError
 
-__all__ = ["BALL_KINDS", "draw_address", "random_swing"]
+__all__ = [
+    "BALL_KINDS",
+    "acceptable",
+    "draw_address",
+    "draw_chain",
+    "draw_pendulum",
+    "random_swing",
+]
 
 BALL_KINDS: frozenset[Kind] = frozenset({"full", "part", "rushed", "short"})
 """Kinds that may strike a ball; the others are rehearsals or no swing at all."""
@@ -178,9 +185,10 @@ def _with_wrist_torque(
     return replace(stroke, wrist_torque_n_m=torque_n_m)
 
 
-def _draw_pendulum(
+def draw_pendulum(
     rng: np.random.Generator, *, mount: Mount, kind: Kind, handedness: Handedness, strike: bool
 ) -> PendulumSwing:
+    """Draw a swing of the double pendulum; `acceptable` says whether it is what was asked for."""
     share = _share(rng, kind=kind)
     effort = _effort(rng, strike=strike, share=share)
     wrist_from = _uniform(rng, (0.0, 0.3))
@@ -350,9 +358,10 @@ def _again_chain(rng: np.random.Generator, stroke: ChainStroke, k: int) -> Chain
     )
 
 
-def _draw_chain(
+def draw_chain(
     rng: np.random.Generator, *, mount: Mount, kind: Kind, handedness: Handedness, strike: bool
 ) -> ChainSwing:
+    """Draw a swing of the chain; `acceptable` says whether it is what was asked for."""
     share = _share(rng, kind=kind)
     effort = _effort(rng, strike=strike, share=share)
     # less force takes longer, a smaller turn hardly less long
@@ -400,7 +409,7 @@ def _draw_chain(
     )
 
 
-def _acceptable(truths: tuple[SwingTruth, ...], kind: Kind) -> bool:
+def acceptable(truths: tuple[SwingTruth, ...], kind: Kind) -> bool:
     """Whether a drawn motion is what was asked for, with events that are well defined."""
     for truth in truths:
         if truth.takeaway_spread_s > MOST_TAKEAWAY_SPREAD * (truth.top_s - truth.takeaway_s):
@@ -467,20 +476,20 @@ def random_swing(
         try:
             if model == "pendulum":
                 action = pendulum_swing(
-                    _draw_pendulum(
+                    draw_pendulum(
                         rng, mount=mount, kind=kind, handedness=handedness, strike=strike
                     ),
                     rate_hz=grid_hz,
                 )
             elif model == "chain":
                 action = chain_swing(
-                    _draw_chain(rng, mount=mount, kind=kind, handedness=handedness, strike=strike),
+                    draw_chain(rng, mount=mount, kind=kind, handedness=handedness, strike=strike),
                     rate_hz=grid_hz,
                 )
             else:
                 raise ValueError(f"unknown model {model!r}; use 'pendulum' or 'chain'")
         except NoSwingError:
             continue
-        if _acceptable(action.swings, kind):
+        if acceptable(action.swings, kind):
             return action
     raise RuntimeError(f"no acceptable {kind} swing of the {model} for the {mount}")

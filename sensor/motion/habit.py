@@ -10,10 +10,10 @@ import numpy as np
 from sensor.motion.action import Action, Handedness, Kind, Model, Mount
 from sensor.motion.chain import ChainSwing, chain_swing
 from sensor.motion.draw import (
-    _acceptable,
-    _draw_chain,
-    _draw_pendulum,
+    acceptable,
     draw_address,
+    draw_chain,
+    draw_pendulum,
     random_swing,
 )
 from sensor.motion.pendulum import PendulumSwing, pendulum_swing
@@ -77,7 +77,7 @@ class Player:
         self._handedness = handedness
         self._habit = habit
         for _ in range(_TRIES):
-            draw = _draw_pendulum if model == "pendulum" else _draw_chain
+            draw = draw_pendulum if model == "pendulum" else draw_chain
             swing = draw(rng, mount=mount, kind="full", handedness=handedness, strike=True)
             # the base is as without a ball; `_vary` adds what a ball changes
             self._base = _scaled(swing, time=1.0, turn=1.0, effort=1.0 / habit.strike_effort)
@@ -85,7 +85,7 @@ class Player:
                 actions = [self._vary(rng, strike=strike, scatter=0.0) for strike in (False, True)]
             except NoSwingError:
                 continue
-            if all(_acceptable(action.swings, "full") for action in actions):
+            if all(acceptable(action.swings, "full") for action in actions):
                 return
         raise RuntimeError(f"no acceptable player of the {model} for the {mount}")
 
@@ -126,7 +126,7 @@ class Player:
                 action = self._vary(rng, strike=strike, grid_hz=grid_hz)
             except NoSwingError:
                 continue
-            if _acceptable(action.swings, kind):
+            if acceptable(action.swings, kind):
                 return action
         raise RuntimeError(f"no acceptable swing of the {self._model} for the {self._mount}")
 

@@ -1,21 +1,17 @@
 """The reference firmware: its bytes against specification and decoder, and under MicroPython.
 
 MicroPython is the WebAssembly build from the npm registry (MIT licence), run by node. It is fetched
-once into ``.cache/npm``; without node or network those tests are skipped with the reason, never in
-CI. The board is simulated: chip, radio and clock below are written from the specification's and the
-driver's point of view, so they can't show that a register is wrong.
+once; without node or network those tests are skipped with the reason, never in CI. The board is
+simulated: chip, radio and clock below are written from the specification's and the driver's point
+of view, so they can't show that a register is wrong.
 """
 
 from __future__ import annotations
 
-import functools
 import os
-import shutil
 import struct
 import subprocess
 import sys
-import tarfile
-import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +19,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from npm_package import package_files
 
 from sensor.decode import Decoder, encode
 from sensor.firmware import encoder
@@ -30,9 +27,7 @@ from sensor.layout import AXES
 from sensor.profile import FOLDER, load_profile
 
 FIRMWARE = FOLDER.parent / "firmware"
-CACHE = Path(__file__).resolve().parents[2] / ".cache" / "npm"
 PACKAGE, VERSION = "@micropython/micropython-webassembly-pyscript", "1.27.0"
-FETCH_S = 180.0
 
 STREAM = load_profile("unhurried-stream")
 assert STREAM.configuration is not None
@@ -40,50 +35,6 @@ CONFIGURATION = STREAM.configuration
 
 
 # -- MicroPython -------------------------------------------------------------------------------
-
-
-def give_up(reason: str) -> None:
-    text = f"MicroPython ({PACKAGE} {VERSION}) can't be had: {reason}"
-    if os.environ.get("CI", "").lower() in ("1", "true"):
-        pytest.fail(text)
-    pytest.skip(text)
-
-
-@functools.cache
-def fetch_micropython() -> tuple[Path | None, str]:
-    """Path of the module, or None and the reason."""
-    folder = CACHE / f"{PACKAGE.partition('/')[2]}-{VERSION}"
-    module = folder / "micropython.mjs"
-    if shutil.which("node") is None or shutil.which("npm") is None:
-        return None, "node and npm are not installed (Debian, Ubuntu: sudo apt install npm)"
-    if module.is_file() and module.with_suffix(".wasm").is_file():
-        return module, ""
-    with tempfile.TemporaryDirectory() as temporary:
-        try:
-            done = subprocess.run(
-                ["npm", "pack", "--silent", f"{PACKAGE}@{VERSION}"],
-                cwd=temporary,
-                capture_output=True,
-                text=True,
-                timeout=FETCH_S,
-                check=False,
-            )
-        except subprocess.TimeoutExpired:
-            return None, f"npm took longer than {FETCH_S:g} s"
-        if done.returncode:
-            last = (done.stderr.strip() or done.stdout.strip() or "npm failed").splitlines()[-1]
-            return None, last
-        (archive,) = Path(temporary).glob("*.tgz")
-        folder.mkdir(parents=True, exist_ok=True)
-        with tarfile.open(archive) as packed:
-            # The module last: with it there, all is there.
-            for name in ("micropython.wasm", "micropython.mjs"):
-                file = packed.extractfile(f"package/{name}")
-                assert file is not None
-                part = folder / (name + ".part")
-                part.write_bytes(file.read())
-                part.replace(folder / name)
-    return module, ""
 
 
 RUNNER = """
@@ -102,9 +53,8 @@ mp.runPython(readFileSync(script, "utf-8"));
 
 def run_micropython(script: str, tmp_path: Path) -> list[str]:
     """Run a script beside the firmware's files under MicroPython and return its lines."""
-    module, reason = fetch_micropython()
-    if module is None:
-        give_up(reason)
+    files = ("micropython.wasm", "micropython.mjs")
+    module = package_files(PACKAGE, VERSION, *files, tools=("node",)) / "micropython.mjs"
     runner, file = tmp_path / "run.mjs", tmp_path / "script.py"
     runner.write_text(RUNNER, encoding="utf-8")
     file.write_text(script, encoding="utf-8")

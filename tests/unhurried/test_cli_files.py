@@ -134,6 +134,26 @@ def test_each_command_has_help_that_fits(run: Run, name: str) -> None:
     assert max(map(len, out.splitlines())) <= 80
 
 
+@pytest.mark.parametrize(
+    "line",
+    [
+        "calibrate --angle nan --from table",
+        "calibrate --angle-u nan --from table",
+        "calibrate --gravity nan --from table",
+        "simulate session --minutes nan",
+        "simulate session --rate nan",
+        "clip session film.mp4 --distance-m nan",
+    ],
+)
+def test_a_number_that_is_none_is_refused(run: Run, tmp_path: Path, line: str) -> None:
+    for name in ("table", "film.mp4"):
+        (tmp_path / name).touch()
+    code, out, err = run(*line.split())
+    assert (code, out) == (2, "")
+    assert "'nan' is not a number that can be used" in one_line(err)
+    assert not (tmp_path / "session").exists()
+
+
 def test_help_is_quick_because_it_loads_little() -> None:
     code = "import sys; from unhurried import cli; cli.run(['--help']); print(*sorted(sys.modules))"
     start = time.perf_counter()

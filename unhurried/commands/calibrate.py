@@ -20,6 +20,7 @@ from unhurried.errors import CommandError, show
 from unhurried.home import home_folder, home_log, home_option
 from unhurried.options import (
     ExistingPath,
+    FiniteRange,
     json_option,
     map_option,
     open_with,
@@ -80,7 +81,7 @@ PARTS = {"acc": "accelerometer", "gyr": "gyroscope"}
 @click.option(
     "--angle",
     "angle_deg",
-    type=click.FloatRange(min=45.0, max=3600.0),
+    type=FiniteRange(min=45.0, max=3600.0),
     default=360.0,
     show_default=True,
     help="Angle of the turns in deg (or multiples of it). A whole turn is best.",
@@ -88,7 +89,7 @@ PARTS = {"acc": "accelerometer", "gyr": "gyroscope"}
 @click.option(
     "--angle-u",
     "angle_u_deg",
-    type=click.FloatRange(min=0.01, max=10.0),
+    type=FiniteRange(min=0.01, max=10.0),
     default=1.0,
     show_default=True,
     help="How sure that angle is: one standard uncertainty, deg.",
@@ -96,7 +97,7 @@ PARTS = {"acc": "accelerometer", "gyr": "gyroscope"}
 @click.option(
     "--gravity",
     "gravity_m_s2",
-    type=click.FloatRange(*LOCAL_GRAVITY),
+    type=FiniteRange(*LOCAL_GRAVITY),
     help=f"Local gravity in m/s2.  [default: standard gravity, {STANDARD_GRAVITY}, "
     "with what it may be off]",
 )

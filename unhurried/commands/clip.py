@@ -13,7 +13,7 @@ from unhurried.commands.library import opened
 from unhurried.errors import CommandError, show
 from unhurried.home import home_option
 from unhurried.naming import SessionName, SwingName, locate
-from unhurried.options import ExistingPath, clock, json_option
+from unhurried.options import ExistingPath, FiniteRange, clock, json_option
 from unhurried.spoken import plain
 from unhurried.words import one_line, ranges, wrapped
 
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 @click.argument("file", required=False, type=ExistingPath())
 @click.option(
     "--distance-m",
-    type=click.FloatRange(0.0, 50.0),
+    type=FiniteRange(0.0, 50.0),
     default=3.0,
     show_default=True,
     help="From the ball to the phone: sound takes 2.9 ms a metre.",

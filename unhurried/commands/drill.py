@@ -16,7 +16,6 @@ import click
 import numpy as np
 from click.core import ParameterSource
 
-from sensor.session import HANDS, MOUNTS
 from unhurried.commands.cue import (
     LEVEL_CAUTION,
     backswings,
@@ -27,10 +26,10 @@ from unhurried.commands.cue import (
     say_output,
     sound_options,
 )
-from unhurried.commands.record import check_source, source_options
 from unhurried.errors import show
 from unhurried.home import home_folder, home_log, home_option
-from unhurried.options import FiniteRange, PlainName
+from unhurried.newfolder import clear_empty, recording_folder
+from unhurried.options import FiniteRange, check_source, folder_option, session_options
 from unhurried.pages import forget_invented, live_page, page_options
 
 if TYPE_CHECKING:
@@ -58,22 +57,11 @@ def share_page_options(command: Any) -> Any:
 
 
 @click.command("drill")
-@source_options
-@click.option(
-    "--player",
-    type=PlainName(),
-    metavar="NAME",
-    help="Who swings; with a reference in the library.",
+@session_options(
+    player="Who swings; with a reference in the library.",
+    club="With which club.",
+    mount="Where the sensor is; one, since a drill has one sensor.",
 )
-@click.option("--club", type=PlainName(), metavar="NAME", help="With which club.")
-@click.option(
-    "--mount",
-    "mounts",
-    type=click.Choice(MOUNTS),
-    multiple=True,
-    help="Where the sensor is; one, since a drill has one sensor.",
-)
-@click.option("--hand", type=click.Choice(HANDS), help="The player's handedness.")
 @cue_options
 @click.option(
     "--full-turn-deg",
@@ -143,12 +131,7 @@ def share_page_options(command: Any) -> Any:
 )
 @click.option("--felt/--no-felt", default=False, help="Ask how it felt, before the numbers.")
 @sound_options
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    metavar="FOLDER",
-    help="Where to record.  [default: a folder with date and time, here]",
-)
+@folder_option
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 @share_page_options
 @home_option
@@ -213,7 +196,6 @@ def command(
         raise click.UsageError("a drill has one sensor: give --sensor once", context)
     from feedback.drill import CAUTIONS, Drill
     from feedback.outputs import open_output
-    from unhurried.commands.record import _clear_empty, _target
     from unhurried.live import open_source
 
     where = home_folder(home)
@@ -223,7 +205,7 @@ def command(
             "a rehearsal has no ball: leave --ball and --no-ball to silent blocks", context
         )
     times = backswings(backswing_ms, from_ms, to_ms, steps, repeats * len(kinds))
-    reference = _reference(
+    reference = reference_of(
         where if player else None,
         (player, club, mount),
         backswing_ms=times[0] if times else None,
@@ -240,7 +222,7 @@ def command(
                     "with a reference",
                     context,
                 )
-    plan = _plan(
+    plan = plan_of(
         kinds,
         repeats,
         reference,
@@ -264,7 +246,7 @@ def command(
     )
     if page and simulated and player is None:
         forget_invented(source)
-    target, new = _target(out, where)
+    target, new = recording_folder(out, where)
     sound, why = open_output(output, level=level, delay_of=delays(where))
     drill = Drill(plan)
     run = DrillRun(drill, sound, mount=mount, hand=hand, ball=ball)
@@ -307,7 +289,7 @@ def command(
                 up.keep(desk, by_itself=not interrupted)
     finally:
         run.close()
-        _clear_empty(new)
+        clear_empty(new)
     if interrupted and session.status.received == 0:
         raise click.Abort
 
@@ -336,7 +318,7 @@ def _beginning(
 # -- what was asked for ----------------------------------------------------------------------------
 
 
-def _reference(
+def reference_of(
     home: Path | None,
     who: tuple[str | None, str | None, str | None],
     *,
@@ -377,7 +359,8 @@ def _reference(
     )
 
 
-def _plan(kinds: Sequence[Any], repeats: int, reference: Reference, **options: Any) -> DrillPlan:
+def plan_of(kinds: Sequence[Any], repeats: int, reference: Reference, **options: Any) -> DrillPlan:
+    """Make a plan of blocks of these kinds; what doesn't go together is told as a misuse."""
     from feedback.drill import Block, DrillPlan
     from feedback.errors import DrillError
 

@@ -12,16 +12,22 @@ import shlex
 import signal
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from sensor.session import HANDS, MOUNTS
-from unhurried.errors import CommandError, plain, show
+from unhurried.errors import plain, show
 from unhurried.home import home_folder, home_log, home_option
-from unhurried.options import MOST_NAME, ExistingPath, FiniteRange, PlainName, clock
+from unhurried.newfolder import clear_empty, make_folder, recording_folder
+from unhurried.options import (
+    MOST_NAME,
+    FiniteRange,
+    check_source,
+    clock,
+    folder_option,
+    session_options,
+)
 from unhurried.pages import forget_invented, live_page, page_options
 
 if TYPE_CHECKING:
@@ -46,66 +52,14 @@ KEY_HELP: Final = (
 MORE_CODES: Final = "\n      v a code for another phone"
 
 
-def source_options(command: Any) -> Any:
-    """Add what says where samples come from: a radio, a simulation or a replay."""
-    options = (
-        click.option(
-            "--sensor",
-            "sensors",
-            multiple=True,
-            metavar="NAME|ADDRESS",
-            help="Which sensor, if more than one is near. Twice: two at once, a recording each.",
-        ),
-        click.option("--simulated", is_flag=True, help="A simulated sensor; no Bluetooth needed."),
-        click.option(
-            "--replay",
-            type=ExistingPath(),
-            metavar="PATH",
-            help="Send a recording (folder or CSV file) once more.",
-        ),
-        click.option(
-            "--speed",
-            type=FiniteRange(min=0.0, max=1000.0),
-            default=1.0,
-            show_default=True,
-            help="Of a simulation or replay; 0 is as fast as it can.",
-        ),
-        click.option(
-            "--seed",
-            type=click.IntRange(min=0),
-            default=0,
-            show_default=True,
-            help="Of a simulation: the same seed gives the same swings.",
-        ),
-        click.option(
-            "--profile",
-            metavar="NAME|FILE",
-            help="How the sensor is to be read, where that can't be told by itself.",
-        ),
-    )
-    for option in reversed(options):
-        command = option(command)
-    return command
-
-
 @click.command("record")
-@source_options
-@click.option(
-    "--player",
-    type=PlainName(),
-    metavar="NAME",
-    help="Who swings; change it at any time with the key p.",
-)
-@click.option("--club", type=PlainName(), metavar="NAME", help="With which club (key c).")
-@click.option(
-    "--mount",
-    "mounts",
-    type=click.Choice(MOUNTS),
-    multiple=True,
-    help="Where the sensor is: lead wrist, back of the lead hand, club shaft, upper back. "
+@session_options(
+    player="Who swings; change it at any time with the key p.",
+    club="With which club (key c).",
+    mount="Where the sensor is: lead wrist, back of the lead hand, club shaft, upper back. "
     "One for each --sensor.",
+    hand="The player's handedness (key h).",
 )
-@click.option("--hand", type=click.Choice(HANDS), help="The player's handedness (key h).")
 @click.option(
     "--rate",
     "rate_hz",
@@ -118,12 +72,7 @@ def source_options(command: Any) -> Any:
     help="End by itself after so many seconds of recording, at whatever --speed.  [default: at "
     "Ctrl-C]",
 )
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    metavar="FOLDER",
-    help="Where to record.  [default: a folder with date and time, here]",
-)
+@folder_option
 @click.option("--json", "as_json", is_flag=True, help="Print each swing as a line of JSON.")
 @page_options
 @home_option
@@ -196,10 +145,10 @@ def command(
             forget_invented(one)
     labels = _labels(sensors, mounts, count)
     screen = Screen()
-    target, new = _target(out, where)
+    target, new = recording_folder(out, where)
     folders = [target] if count == 1 else [target / label for label in labels]
     if count > 1:
-        new += _make(target)
+        new += make_folder(target)
     try:
         with home_log(where), live_page(where, page=page, port=port, share=share_page) as up:
             desk = None if up is None else up.desk("recording")
@@ -233,80 +182,9 @@ def command(
             if up is not None and desk is not None:
                 up.keep(desk, by_itself=all(source.ended for source in sources))
     finally:
-        _clear_empty(new)
+        clear_empty(new)
     if stopped and not any(session.status.received for session in sessions):
         raise click.Abort
-
-
-def check_source(
-    sensors: Sequence[str], *, simulated: bool, replay: Path | None, profile: str | None
-) -> None:
-    """Refuse options of `source_options` that don't go together, or a profile that isn't one.
-
-    Raises
-    ------
-    click.UsageError
-    """
-    from sensor.profile import ProfileError, load_profile
-
-    context = click.get_current_context()
-    if bool(sensors) + simulated + (replay is not None) > 1:
-        raise click.UsageError("give only one of --sensor, --simulated and --replay", context)
-    if len({name.casefold() for name in sensors}) < len(sensors):
-        raise click.UsageError(
-            "the same --sensor is given twice: name another, or give it once", context
-        )
-    if profile is None:
-        return
-    if simulated or replay is not None:
-        raise click.UsageError(
-            "--profile is for a real sensor: leave it out with --simulated and --replay", context
-        )
-    try:
-        load_profile(profile)
-    except ProfileError as error:
-        raise click.UsageError(f"--profile: {error}", context) from error
-
-
-# -- the folder ------------------------------------------------------------------------------------
-
-
-def _target(out: Path | None, home: Path) -> tuple[Path, list[Path]]:
-    """Where to record, and what was made for it: the parent is there, the folder isn't."""
-    if out is not None:
-        if os.path.lexists(out):
-            raise CommandError(
-                f"{out}: exists already, and a recording is never written over: name another folder"
-            )
-        return out, _make(out.parent)
-    parent, new = Path.cwd(), []
-    if not os.access(parent, os.W_OK):
-        parent = home / "recordings"
-        new = _make(parent)
-    stem = datetime.now().astimezone().strftime("%Y-%m-%d-%H%M%S")
-    target, number = parent / stem, 2
-    while os.path.lexists(target):
-        target, number = parent / f"{stem}-{number}", number + 1
-    return target, new
-
-
-def _make(folder: Path) -> list[Path]:
-    """Make a folder, and return those that were not there before, outermost first."""
-    new = [one for one in (folder, *folder.parents) if not os.path.lexists(one)][::-1]
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise CommandError(
-            f"{folder}: cannot be made: {error.strerror}: give another --out"
-        ) from error
-    return new
-
-
-def _clear_empty(new: Sequence[Path]) -> None:
-    """Remove the folders that were made for a recording that never began."""
-    for folder in reversed(new):
-        with contextlib.suppress(OSError):
-            folder.rmdir()
 
 
 def _labels(sensors: Sequence[str], mounts: Sequence[str], count: int) -> list[str]:

@@ -56,7 +56,7 @@ def command(
     where = home_folder(home)
     with (
         home_log(where),
-        _until_stopped() as stopped,
+        until_stopped() as stopped,
         live_hub(where) as hub,
         serving(where, port=port, share=share, live=hub) as up,
         contextlib.closing(hub),
@@ -80,7 +80,7 @@ def command(
 
 
 @contextlib.contextmanager
-def _until_stopped() -> Iterator[threading.Event]:
+def until_stopped() -> Iterator[threading.Event]:
     """Give what is set at Ctrl-C or when the system asks the program to end."""
     stopped = threading.Event()
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from sensor.session import HANDS, MOUNTS
-from unhurried.options import overwrite_option, progress, range_options
+from unhurried.options import FiniteRange, overwrite_option, progress, range_options
 
 if TYPE_CHECKING:
     from sensor.simulate import PlayerSpec
@@ -27,7 +27,7 @@ DEFAULT_MINUTES = 3.0
 )
 @click.option(
     "--minutes",
-    type=click.FloatRange(min=0.1, max=720.0),
+    type=FiniteRange(min=0.1, max=720.0),
     help=f"How long it goes on (until what was begun is over).  [default: {DEFAULT_MINUTES:g}]",
 )
 @click.option(
@@ -53,7 +53,7 @@ DEFAULT_MINUTES = 3.0
 @click.option(
     "--rate",
     "rate_hz",
-    type=click.FloatRange(min=100.0, max=800.0),
+    type=FiniteRange(min=100.0, max=800.0),
     default=200.0,
     show_default=True,
     help="Samples a second as the sensor says; its true rate is a little off.",

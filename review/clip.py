@@ -1,10 +1,10 @@
 """Line up a phone's clip with a recording by the sound of impact.
 
 The clip's sound is searched for sudden broad-band knocks, and the recording says when the player's
-own impacts were. The offset that explains most of them, in the order of how rare such knocks are in
-this clip, is taken; whether another offset explains them nearly as well is said. A range is full of
-other players' impacts, so a single impact is often in doubt, while several in a known rhythm hardly
-are.
+own impacts were. The offset that explains most of them, weighed by how loud the knocks are among
+those of this clip, is taken; whether another offset explains them nearly as well is said. A range
+is full of other players' impacts, and a neighbour may be as near to the phone as its player is: so
+a single impact is often in doubt, while several in a known rhythm hardly are.
 
 Clips stay where they are: they are read here, never written or copied.
 """
@@ -72,6 +72,13 @@ class ClipParams:
         How far a phone's and a sensor's clock may be apart where the clip's own date is used.
     wrong_date_share : float
         Share of clips whose date says nothing (sent by a messenger, a clock never set).
+    backswing_s, finish_s : float
+        A clip that shows a swing shows it from takeaway on, about 1.0 s before impact, into the
+        finish, about 0.7 s after it (common practice, no source).
+    cut_ratio : float
+        How likely an instant is to be that swing's impact where the clip's ends would cut the
+        swing, against any other instant: filming may begin late, so it isn't ruled out (from
+        memory).
     sure : float
         Posterior share of the best offset from which it is called sure.
     """
@@ -85,6 +92,9 @@ class ClipParams:
     most_s: float = 1800.0
     clock_u_s: float = 2.0
     wrong_date_share: float = 0.1
+    backswing_s: float = 1.0
+    finish_s: float = 0.7
+    cut_ratio: float = 0.05
     sure: float = 0.99
 
 
@@ -362,7 +372,8 @@ def align_clip(
 
     Each offset that puts some knock on some impact is weighed: for every impact that then falls
     into the clip, how much more likely the knock nearest to it is as that impact than as one of the
-    clip's other knocks (louder and more sudden ones are rarer), or that it was not heard.
+    clip's other knocks (louder ones are rarer), or that it was not heard. A swing that the clip is
+    known to show is hardly cut by its ends, and the clip's date may speak for an offset.
 
     Parameters
     ----------
@@ -402,7 +413,8 @@ def align_clip(
     best: list[tuple[float, float]] = []
     for start in _apart(candidates, p.fit_s):
         offset, score = _weigh(start, impacts, heard_s, rare, clip_s, p)
-        best.append((score + _by_date(offset, guesses_s, p), offset))
+        score += _by_date(offset, guesses_s, p) + _by_swing(offset, shows_s, clip_s, p)
+        best.append((score, offset))
     best.sort(reverse=True)
     top, offset = best[0]
     # Neighbouring starts end at one offset: that is no rival.
@@ -454,10 +466,27 @@ def _nothing(why: str) -> ClipMatch:
     return ClipMatch(offset_s=None, offset_u_s=None, sure=False, why=why, heard=0, expected=0)
 
 
+def _by_swing(offset: float, shows_s: float | None, clip_s: float, p: ClipParams) -> float:
+    """How much less likely an offset is for cutting the swing that the clip shows (log).
+
+    Who films a swing films its backswing and finish. A clip too short for both cuts every swing.
+    """
+    if shows_s is None or clip_s < p.backswing_s + p.finish_s:
+        return 0.0
+    whole = p.backswing_s <= shows_s - offset <= clip_s - p.finish_s
+    return 0.0 if whole else math.log(p.cut_ratio)
+
+
 def _rarity(knocks: Knocks, clip_s: float) -> Array:
-    """Knocks a second at least as loud as each one; the phone stands nearest to its player."""
-    order = np.argsort(np.argsort(-knocks.loudness_db, kind="stable"), kind="stable")
-    return np.asarray((order + 0.5) / max(clip_s, 1.0))
+    """Knocks a second that could stand in for each one: the louder, the fewer.
+
+    Sound pressure falls with distance, and neighbours stand in a row, as many to each metre of it:
+    so at each level (in dB) they are heard in proportion to 1 / pressure, while how far the phone
+    is from its player, and so how loud the player's own impacts are, isn't known. A phone's gain,
+    the same for all knocks, falls out.
+    """
+    pressure = 10.0 ** (knocks.loudness_db / 20.0)
+    return np.asarray(pressure.sum() / pressure / max(clip_s, 1.0))
 
 
 def _apart(values: Array, step: float) -> list[float]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import shutil
 import subprocess
 from pathlib import Path
@@ -178,6 +179,61 @@ def test_two_equal_knocks_and_one_impact_are_in_doubt_until_a_date_tells() -> No
     )
     assert dated.offset_s == pytest.approx(41.0, abs=0.02)
     assert dated.sure
+
+
+@pytest.mark.parametrize("cut_s", [0.4, 11.6])
+def test_a_swing_that_the_clip_would_cut_hardly_is_the_one_it_shows(cut_s: float) -> None:
+    def line_up(*, shown: bool, clip_s: float = 12.0) -> float | None:
+        knocks = Knocks(
+            time_s=np.sort([cut_s, 6.0]),
+            rise_db=np.full(2, 30.0),
+            # The one that would be cut is louder by 2 dB.
+            loudness_db=np.where(np.sort([cut_s, 6.0]) == cut_s, 0.0, -2.0),
+        )
+        match = align_clip(
+            knocks, [50.0], clip_s=clip_s, shows_s=50.0 if shown else None, distance_m=0.0
+        )
+        assert not match.sure
+        assert len(match.others_s) == 1
+        return match.offset_s
+
+    assert line_up(shown=True) == pytest.approx(50.0 - 6.0, abs=1e-6)
+    # What isn't known to show a swing may begin and end anywhere.
+    assert line_up(shown=False) == pytest.approx(50.0 - cut_s, abs=1e-6)
+
+
+@pytest.mark.parametrize("clip_s", [1.5, 12.0])
+def test_a_cut_swing_with_the_only_knock_is_still_found(clip_s: float) -> None:
+    match = align_clip(knocks_at(0.4), [50.0], clip_s=clip_s, shows_s=50.0, distance_m=0.0)
+    assert match.offset_s == pytest.approx(49.6, abs=1e-6)
+    assert match.sure
+
+
+def test_a_louder_knock_counts_by_its_pressure_and_gain_by_nothing() -> None:
+    knocks = Knocks(
+        time_s=np.asarray([3.0, 6.0]),
+        rise_db=np.full(2, 30.0),
+        loudness_db=np.asarray([0.0, -20.0]),
+    )
+    # A date of 1 s (standard deviation) for the weaker knock weighs exp(9 / 2) = 90 against 1 of
+    # the other: more than the tenfold pressure of 20 dB, less than the hundredfold of 40 dB.
+    sharp = ClipParams(clock_u_s=1.0, wrong_date_share=0.0)
+
+    def found(extra_db: float, gain_db: float) -> float | None:
+        louder = np.asarray([gain_db, gain_db - 20.0 - extra_db])
+        return align_clip(
+            dataclasses.replace(knocks, loudness_db=louder),
+            [50.0],
+            clip_s=12.0,
+            shows_s=50.0,
+            guesses_s=[44.0],
+            distance_m=0.0,
+            params=sharp,
+        ).offset_s
+
+    for gain_db in (0.0, -30.0):
+        assert found(0.0, gain_db) == pytest.approx(44.0, abs=1e-6)
+        assert found(20.0, gain_db) == pytest.approx(47.0, abs=1e-6)
 
 
 def test_sound_takes_its_time() -> None:

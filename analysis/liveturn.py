@@ -45,15 +45,19 @@ class Plain:
     """Turn over the way that it took: a backswing goes nearly about one axis."""
     most_steady: float
     """Peak rate times time over turn: 1 is a steady rate, 2 a triangle."""
+    least_s: float
+    """From takeaway until the tone is heard. The shortest simulated backswings, rushed ones, take
+    0.53 s, to 95 % of the turn about 0.45; the trunk is at its top earlier. Half a turn of a club
+    that is twirled takes less."""
 
 
 PLAIN = {
-    "wrist": Plain(upright=(0.46, 0.87), least_straight=0.95, most_steady=2.0),
-    "glove": Plain(upright=(0.29, 0.83), least_straight=0.92, most_steady=2.8),
-    "club": Plain(upright=(0.33, 0.85), least_straight=0.90, most_steady=2.6),
-    "trunk": Plain(upright=(0.61, 0.89), least_straight=0.97, most_steady=2.0),
+    "wrist": Plain(upright=(0.46, 0.87), least_straight=0.95, most_steady=2.0, least_s=0.44),
+    "glove": Plain(upright=(0.29, 0.83), least_straight=0.92, most_steady=2.8, least_s=0.44),
+    "club": Plain(upright=(0.33, 0.85), least_straight=0.90, most_steady=2.6, least_s=0.44),
+    "trunk": Plain(upright=(0.61, 0.89), least_straight=0.97, most_steady=2.0, least_s=0.40),
 }
-ANY = Plain(upright=(0.29, 0.90), least_straight=0.90, most_steady=2.8)
+ANY = Plain(upright=(0.29, 0.90), least_straight=0.90, most_steady=2.8, least_s=0.40)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,14 +111,35 @@ class LiveTurnParams:
     like_time: tuple[float, float] = (0.5, 3.2)
     """Time so far as a share of a known one's whole backswing; in slow motion it is up to three
     times as long."""
-    plain_s: tuple[float, float] = (0.36, 1.2)
-    """The plain limits hold until a swing of the player is known ..."""
     plain_for_s: float = 60.0
-    """... but no longer than this: who hasn't swung by then is doing something else, and the tone
-    waits for the first swing."""
+    """The plain limits hold until a swing of the player is known, but no longer than this: who
+    hasn't swung by then is doing something else, and the tone waits for the first swing."""
+    plain_most_s: float = 1.24
+    """As `Plain.least_s`."""
     least_steady: float = 1.2
     """As `Plain.most_steady`."""
     plain_quiet_dps: float = 20.0
+    most_beyond: float = 1.2
+    """How far beyond the full turn a backswing may go that is still asked to slow down as if it
+    ended there (`_slows`): a player's turns vary by some per cent, the longest by a tenth or two.
+    What turns to somewhere else is often at its fastest where a backswing is nearly at its top."""
+    learn_upright: tuple[float, float] = (0.20, 0.97)
+    learn_straight: float = 0.80
+    """What is learned as the player's swing has to lie in an inclined plane and to go one way: at
+    times the finder takes other motion for a swing, and from then on that would be confirmed. The
+    limits are wide (at the top of simulated swings 0.3 to 0.9, and 0.85 or straighter), as a
+    player's own may be unlike others'. The side isn't asked for: the hand may be given wrongly."""
+    downswing_share: float = 1.5
+    """A downswing is faster than its backswing by at least this: it takes about a third of the
+    time. Coming back to address after a swing that was given up is not."""
+    finish_deg: float = 25.0
+    """So near to the attitude in which the last downswing ended, something begins in its finish:
+    the club is lowered, or the next stroke goes back without an address. There is room for the
+    last tenth of the rate that the follow-through then still has, and for settling. A finish that
+    isn't twice as far from its own address (after a small swing) isn't taken for one."""
+    finish_s: float = 5.0
+    """How long that attitude holds: a finish is held for a second or two (common practice, no
+    source), and without the gyroscope's bias the attitude drifts by some degrees a second."""
     memory_s: float = 8.0
     """A swing is found within some seconds of its top ..."""
     same_turn: float = 0.05
@@ -180,7 +205,10 @@ class _Rise:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Shape:
-    """A motion so far; ``up`` and ``axis`` are unit vectors in the sensor's frame at its start."""
+    """A motion so far; ``up`` and ``axis`` are unit vectors in the sensor's frame at its start.
+
+    ``in_finish`` says whether it began where the swing before had ended.
+    """
 
     seconds: float
     straight: float
@@ -189,6 +217,7 @@ class _Shape:
     quiet_dps: float
     up: Array
     axis: Array
+    in_finish: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -275,6 +304,7 @@ class LiveTurn:
         self._rise: _Rise | None = None
         self._down = False
         self._down_peak = 0.0
+        self._finish: tuple[int, Array] | None = None
         self._rest = 0
         self._rates: deque[float] = deque(maxlen=max(2, round(self.params.rate_s * self.rate_hz)))
         self.state: State = "still"
@@ -489,25 +519,43 @@ class LiveTurn:
         until a swing is known.
         """
         p, now = self.params, self._base + self._used - 1
+        shape = self._shape(rise)
+        if shape.in_finish or not self._slows(rise):
+            return False
         if not self._known:
             if self._trusted is not None and now - self._trusted > p.memory_s * self.rate_hz:
                 return False
             if now - self._first_seq > p.plain_for_s * self.rate_hz:
                 return False
-            if self._plain(self._shape(rise), rise):
+            if self._plain(shape, rise):
                 self._trusted = now if self._trusted is None else self._trusted
                 return True
             return False
-        return self._like_known(self._shape(rise))
+        return self._like_known(shape)
+
+    def _slows(self, rise: _Rise) -> bool:
+        """Whether the turn slows down as it has to near the top of a backswing.
+
+        Its rate rises and falls about as half a wave, so that at a share f of the whole turn it is
+        2 sqrt(f (1 - f)) of its peak. The whole turn may be somewhat beyond the player's own; with
+        a long lead, or a low share to be reached, f is small and nothing is asked.
+        """
+        assert self.target is not None
+        f = self.turn_deg / (self.params.most_beyond * self.target.full_turn_deg)
+        if f <= 0.5:
+            return True
+        f = min(f, 1.0)
+        return self.turn_rate_dps <= 2.0 * math.sqrt(f * (1.0 - f)) * rise.peak_dps
 
     def _plain(self, shape: _Shape, rise: _Rise) -> bool:
         p = self.params
         plain = PLAIN.get(self.mount or "", ANY)
         low, high = plain.upright
         steady = shape.peak_dps * shape.seconds / max(self.turn_deg, 1e-9)
+        heard_s = shape.seconds + (0.0 if self.target is None else self.target.lead_s)
         return (
             low <= self._upright(shape) <= high
-            and p.plain_s[0] <= shape.seconds <= p.plain_s[1]
+            and plain.least_s <= heard_s <= p.plain_most_s
             and p.least_steady <= steady <= plain.most_steady
             and shape.straight >= plain.least_straight
             and rise.quiet_dps <= p.plain_quiet_dps
@@ -529,7 +577,9 @@ class LiveTurn:
     def learn(self, turn_deg: float) -> Seen | None:
         """Take the swing that the finder has just found as one that others resemble.
 
-        Sensor and address are the same from swing to swing; much else that turns as far is not.
+        Sensor and address are the same from swing to swing; much else that turns as far is not. A
+        swing that began in the finish of the one before had no address: lowering the club begins
+        there too, and nothing is to be like it.
 
         Parameters
         ----------
@@ -554,8 +604,18 @@ class LiveTurn:
         # What follows a swing (lowering the club, say) may turn about as far: it is the nearest.
         seen = min(near, key=lambda one: abs(one.turn_deg - turn_deg))
         self._seen.remove(seen)
-        self._known.append(seen.shape)
+        if self._may_be_learned(seen.shape):
+            self._known.append(seen.shape)
         return seen
+
+    def _may_be_learned(self, shape: _Shape) -> bool:
+        """Whether what begins like this may be a swing from an address."""
+        low, high = self.params.learn_upright
+        return (
+            not shape.in_finish
+            and low <= abs(shape.upright) <= high
+            and shape.straight >= self.params.learn_straight
+        )
 
     @property
     def known(self) -> int:
@@ -583,7 +643,29 @@ class LiveTurn:
             quiet_dps=rise.quiet_dps,
             up=np.array(_turned(back, (ux, uy, uz))),
             axis=np.array(_turned(back, (dx, dy, dz))),
+            in_finish=self._in_finish(rise.takeaway, k),
         )
+
+    def _in_finish(self, seq: float, row: int) -> bool:
+        """Whether the sensor lies at a sample as it did when the last downswing had ended."""
+        if self._finish is None:
+            return False
+        p, (at, attitude) = self.params, self._finish
+        recent = seq - at <= p.finish_s * self.rate_hz
+        return recent and _apart_deg(attitude, self._attitudes[row]) <= p.finish_deg
+
+    def _note_finish(self, rise: _Rise) -> None:
+        """What came down has ended: if it was a downswing, this is a finish."""
+        p, row, first = self.params, self._used - 1, int(rise.takeaway) - self._base
+        swung = (
+            rise.told
+            and self._down_peak >= p.downswing_share * rise.peak_dps
+            and first >= 0
+            and _apart_deg(self._attitudes[first], self._attitudes[row]) >= 2.0 * p.finish_deg
+        )
+        # A stroke out of a finish ends there again.
+        if swung or self._in_finish(self._base + row, row):
+            self._finish = self._base + row, self._attitudes[row].copy()
 
     def _begin(self, at: int, quiet_dps: float) -> None:
         """Something begins at a sample."""
@@ -693,6 +775,7 @@ class LiveTurn:
         if self._down:
             since = (now - rise.takeaway) / self.rate_hz
             if rate < max(15.0, 0.1 * self._down_peak) or since > p.backswing_s[1] + 4.0:
+                self._note_finish(rise)
                 self._end()
             return
         if not rise.settled or rate > rise.peak_dps:
@@ -748,6 +831,11 @@ class LiveTurn:
             b[2] + share * float(departure[2]),
         )
         self._information = kept + information
+
+
+def _apart_deg(one: Array, other: Array) -> float:
+    """Angle between two attitudes, unit quaternions."""
+    return 2.0 * math.degrees(math.acos(min(1.0, abs(float(one @ other)))))
 
 
 def _turned(

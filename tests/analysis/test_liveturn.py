@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from finder_runs import find_one
@@ -120,6 +122,7 @@ def test_packets_do_not_change_anything(cuts: list[int]) -> None:
 
 
 SWING = simulate_swing(441_001, mount="wrist", rate_hz=200.0)
+TWIRL = 1.6
 
 
 def test_it_needs_no_future() -> None:
@@ -213,13 +216,17 @@ def test_who_does_not_swing_hears_nothing_later() -> None:
     assert "full" in [e.kind for e in again]
 
 
-@pytest.mark.parametrize("mount", ["wrist", "club"])
-def test_other_motion_is_not_confirmed(mount: str) -> None:
+@pytest.mark.parametrize(
+    ("mount", "seed"),
+    [("wrist", 442_000), ("club", 442_000), ("trunk", 442_011), ("wrist", 442_014)],
+)
+def test_other_motion_is_not_confirmed(mount: str, seed: int) -> None:
     # A session of swings with walking, teeing up, wiping, ... in between; the club goes down after
-    # each finish, which turns about as far as a backswing.
+    # each finish, which turns about as far as a backswing. In the latter two there are continuous
+    # strokes as well, which begin where the lowering begins.
     made = simulate_session(
         SessionSpec(mount=mount, minutes=2.0, rate_hz=200.0),  # type: ignore[arg-type]
-        seed=442_000,
+        seed=seed,
     )
     samples, session = made.samples, made.session
     counts = np.stack([samples[axis] for axis in AXES], axis=1).astype(float)
@@ -255,6 +262,81 @@ def test_other_motion_is_not_confirmed(mount: str) -> None:
 
     assert len(heard) >= 3
     assert all(inside(event) for event in heard)
+
+
+def at_speed(speed: float) -> SimulatedSwing:
+    """The swing, quicker or slower as a whole."""
+    at = speed * np.arange(int(len(SWING.seq) / speed))
+    acc, gyr = (
+        np.stack([np.interp(at, SWING.seq, column) for column in values.T], axis=1)
+        for values in (SWING.acc_m_s2, SWING.gyr_dps)
+    )
+    return replace(SWING, seq=np.arange(len(at)), acc_m_s2=acc, gyr_dps=speed * gyr)
+
+
+def test_what_is_at_its_fastest_at_the_full_turn_is_not_confirmed() -> None:
+    # In slow motion, so that time is no reason: like a known swing in all but that it goes on to
+    # somewhere else.
+    first = follow(SWING)
+    turn = next(e.turn_deg for e in first if e.kind == "top")
+    slow = at_speed(0.6)
+
+    def says_full(target: TurnTarget) -> bool:
+        live = LiveTurn(rate_hz=200.0, mount="wrist", handedness="right")
+        live.feed(SWING.seq, SWING.acc_m_s2, SWING.gyr_dps)
+        assert live.learn(turn) is not None
+        assert live.known == 1
+        live.target = target
+        later = len(SWING.seq) + slow.seq
+        return "full" in [e.kind for e in live.feed(later, slow.acc_m_s2, slow.gyr_dps)]
+
+    # A tenth beyond the full turn is still the player's swing.
+    assert says_full(TurnTarget(full_turn_deg=turn, lead_s=0.04))
+    assert says_full(TurnTarget(full_turn_deg=0.9 * turn, lead_s=0.04))
+    assert not says_full(TurnTarget(full_turn_deg=0.65 * turn, lead_s=0.04))
+    # Who wants to hear it earlier does; and so does who has to be told before.
+    assert says_full(TurnTarget(full_turn_deg=turn, share=0.65, lead_s=0.04))
+    assert says_full(TurnTarget(full_turn_deg=turn, lead_s=0.2))
+
+
+def test_a_twirl_is_too_quick_for_a_backswing() -> None:
+    top = next(e for e in follow(SWING) if e.kind == "top")
+    target = TurnTarget(full_turn_deg=top.turn_deg, lead_s=0.04)
+    assert "full" in [e.kind for e in follow(SWING, target)]
+    # The same as quick as the club is twirled.
+    events = follow(at_speed(TWIRL), target)
+    quick = next(e for e in events if e.kind == "top")
+    assert quick.turn_deg == pytest.approx(top.turn_deg, rel=0.02)
+    assert "full" not in [e.kind for e in events]
+
+
+def test_a_stroke_out_of_the_finish_is_not_learned() -> None:
+    # The swing, and from where it ends the same once more: the second has no address.
+    found = find_one(SWING)
+    assert found.finish_seq is not None
+    assert found.takeaway_seq is not None
+    end = int(np.searchsorted(SWING.seq, found.finish_seq))
+    begin = int(np.searchsorted(SWING.seq, found.takeaway_seq)) - 20
+    rest = np.zeros((80, 3)) + SWING.gyr_dps[: begin // 2].mean(axis=0)
+    gyr = np.concatenate([SWING.gyr_dps[:end], rest, SWING.gyr_dps[begin:]])
+    acc = np.concatenate(
+        [
+            SWING.acc_m_s2[:end],
+            np.repeat(SWING.acc_m_s2[end : end + 1], 80, 0),
+            SWING.acc_m_s2[begin:],
+        ]
+    )
+    target = TurnTarget(full_turn_deg=found.turn_deg or 0.0, lead_s=0.04)
+    live = LiveTurn(rate_hz=200.0, mount="wrist", handedness="right", target=target)
+    events = live.feed(np.arange(len(gyr)), acc, gyr)
+    assert [e.kind for e in events if e.kind in ("full", "top")][:3] == ["full", "top", "top"]
+    tops = [e for e in events if e.kind == "top"]
+    out_of_finish, first = tops[1], tops[0]
+    assert out_of_finish.turn_deg == pytest.approx(first.turn_deg, rel=0.05)
+    # Both are handed back, for what else is to be known of them, but one alone is learned.
+    for top in (first, out_of_finish):
+        assert live.learn(top.turn_deg) is not None
+    assert live.known == 1
 
 
 def test_while_nothing_moves_nothing_is_said() -> None:

@@ -31,6 +31,10 @@ __all__ = [
     "spread_of",
 ]
 
+NO_BALL: Final = "no_ball"
+"""Note of a swing with a shock like a strike's, where it was said that there was no ball."""
+BALL_SAID: Final = "ball_said"
+"""Note of an unclear swing, where it was said that there was a ball."""
 KINDS: Final[tuple[Kind, ...]] = ("rehearsal", "strike", "unclear")
 
 MEASURES: Final = (
@@ -129,7 +133,16 @@ class Difference:
 
 
 def kind_of(swing: Swing) -> Kind:
-    """Say what a swing was: a strike, a rehearsal, or unclear."""
+    """Say what a swing was: a strike, a rehearsal, or unclear.
+
+    Whether there was a ball, where that was said while recording, counts more than a shock: what
+    else was hit, a mat for instance, was no ball.
+    """
+    codes = {note.code for note in swing.notes}
+    if NO_BALL in codes:
+        return "rehearsal"
+    if BALL_SAID in codes:
+        return "strike"
     if swing.strike is None:
         return "unclear"
     return "strike" if swing.strike else "rehearsal"

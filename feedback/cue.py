@@ -67,8 +67,9 @@ class Beat:
 
 @dataclass(frozen=True, slots=True)
 class CuePart:
-    """A sound of the cue and the frame, from the takeaway, at which it begins."""
+    """A sound of the cue, the beat that it is, and the frame, from the takeaway, of its begin."""
 
+    name: str
     frame: int
     sound: Sound
 
@@ -121,6 +122,11 @@ class Cue:
         self._ready = tone(note_hz(p.ready_note), p.ready_s, rate_hz, size=p.ready_size)
 
     @property
+    def ready_sound(self) -> Sound:
+        """The ready beep."""
+        return self._ready
+
+    @property
     def lead_frames(self) -> int:
         """Frames from the first sound to the takeaway."""
         return self._lead if self.ready else 0
@@ -137,17 +143,17 @@ class Cue:
         """
         out: list[CuePart] = []
         if self.ready and skip_frames == 0:
-            out.append(CuePart(-self._lead, self._ready))
+            out.append(CuePart("ready", -self._lead, self._ready))
         rest = self._glide[skip_frames:]
         rise = round(0.030 * self.rate_hz)
         if skip_frames == 0:
-            out.append(CuePart(0, self._glide))
+            out.append(CuePart("takeaway", 0, self._glide))
         elif len(rest) > 2 * rise:
             rest = rest.copy()
             rest[:rise] *= (0.5 - 0.5 * np.cos(np.pi * np.arange(rise) / rise)).astype(np.float32)
-            out.append(CuePart(skip_frames, rest))
+            out.append(CuePart("takeaway", skip_frames, rest))
         if skip_frames <= self.top_frame:
-            out.append(CuePart(self.top_frame, self._top))
+            out.append(CuePart("top", self.top_frame, self._top))
         return out
 
     def beats(self, takeaway_frame: int) -> list[Beat]:

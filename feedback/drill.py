@@ -14,12 +14,15 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal, Protocol
 
-from feedback.digits import big
+from feedback.cue import CueParams
 from feedback.errors import DrillError
+from feedback.patterns import BETWEEN_S, seconds
+from feedback.stage import INTERRUPTED, SILENT
 
 __all__ = [
     "CAUTIONS",
@@ -39,10 +42,11 @@ __all__ = [
     "Show",
     "Spread",
     "StopCue",
+    "StopTones",
     "asynchrony",
+    "asynchrony_lines",
     "feedback_due",
     "judge",
-    "screen",
 ]
 
 Schedule = Literal["every", "outside", "fading", "none"]
@@ -69,10 +73,29 @@ FELT_S = 30.0
 and reach the keys takes a while; a key that comes later still counts, but isn't asked for."""
 WITH_CUE_S = 1.0
 """A takeaway further than this from the cue's was not made to it."""
+UNDER_WAY_S = 10.0
+"""Longest that a backswing is taken to be under way; its end is told long before."""
 SWING_S = 4.0
-"""From a takeaway until its swing has been measured, slow rehearsals included."""
+"""From the top of a swing until it has been measured, slow rehearsals included."""
+AFTER_SWING_S = 1.0
+"""After a swing nothing that calls for the next is heard for so long, whatever the rest is."""
+WAGGLE_DEG = 20.0
+"""Waggles at address go to 4 to 15 degrees and come back (see sensor/motion/README.md); what has
+turned so far is under way. The live turn tells a takeaway at 12 degrees. To wait for 20 costs 45 to
+60 ms (median by mount, simulated swings; 95 % within 95 ms). A cue that joins the takeaway begins
+as much later, at the place where its glide would be by then, so that its top isn't moved."""
+NO_SWING_SHARE = 0.5
+NO_SWING_DEG = 60.0
+"""What comes back before half of the full turn (or this, while that isn't known) was no swing."""
+LATE_S = 0.75
+"""A takeaway that is told so long after the cue's, about half a second after it was made, isn't led
+by what is left of the cue any more: its top would hurry the player."""
+SOUND_S = 0.5
+"""Longest from the call that plays until a sound begins, a wireless output's delay included."""
 UNANSWERED = 3
 """After so many cues without a swing, cueing waits for one (or a key)."""
+LEAD_S = CueParams().ready_lead_s
+"""From the ready beep to the cue's takeaway."""
 AFTER_CUE_S = 5.0
 """So long after a cue's top a swing may still be going on and being measured."""
 
@@ -129,7 +152,9 @@ class DrillPlan:
         the window), ``"fading"`` (ever less often) or ``"none"``.
     cue_on : str or None
         ``"ready"``: the cue comes by itself after the rest; ``"takeaway"``: it joins the player's
-        own; None: no cue. Where the time of the backswing isn't known, there is none until it is.
+        own, from the second swing on (until one is known, much else begins alike: 46 times in 64
+        minutes of simulated sessions, and 3 times after it); None: no cue. Where the time of the
+        backswing isn't known, there is none until it is.
     rest_s : float
         From a swing to the next ready beep.
     felt : bool
@@ -218,7 +243,18 @@ class PlayCue:
 
 @dataclass(frozen=True, slots=True)
 class StopCue:
-    """What seemed a takeaway was none."""
+    """Call off what is left of the cue, and settle its beats.
+
+    ``unless_gliding``: only where its glide has not begun; one that has is being followed.
+    """
+
+    why: str = "called off"
+    unless_gliding: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class StopTones:
+    """Drop the tones of the swing before, also one that sounds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,7 +293,7 @@ class Done:
     """The drill is over."""
 
 
-Action = Line | Play | PlayCue | StopCue | Ask | Show | Mark | SetTurn | Done
+Action = Line | Play | PlayCue | StopCue | StopTones | Ask | Show | Mark | SetTurn | Done
 
 
 # -- a swing beside the reference -----------------------------------------------------------------
@@ -312,40 +348,6 @@ def judge(swing: SwingLike, reference: Reference) -> Judged:
         peak_rate_dps=swing.peak_rate_dps,
         reference=r,
     )
-
-
-_SIGNS = {"enough": "=", "full": "=", "short": "<", "beyond": ">", None: " "}
-
-
-def screen(judged: Judged, *, ink: str = "█") -> list[str]:
-    """Time and turn in large digits, each with its sign and word; the rest in a line.
-
-    ``=`` is enough or full, ``<`` short, ``>`` beyond the upper bound: no colour is needed.
-    """
-    j, r = judged, judged.reference
-    lines: list[str] = []
-    for name, unit, value, reference, word in (
-        ("BACKSWING", "ms", j.backswing_ms, r.backswing_ms, j.time),
-        ("TURN", "deg", j.turn_deg, r.full_turn_deg, j.turn),
-    ):
-        own = "" if reference is None else f"   your own {reference:.0f} {unit}"
-        said = "" if word is None else f"   {word.upper()}"
-        lines.append(f"{name} in {unit}{own}{said}")
-        digits = "-" if value is None else f"{value:.0f}"
-        lines += ["  " + row for row in big(f"{digits} {_SIGNS[word]}", ink=ink)]
-        lines.append("")
-
-    def beside(value: float | None, own: float | None, unit: str) -> str:
-        if value is None:
-            return "-"
-        text = f"{value:.0f} {unit}"
-        return text if own is None else f"{text} (your own {own:.0f})"
-
-    lines.append(
-        f"swing time {beside(j.swing_ms, r.swing_ms, 'ms')}, "
-        f"peak rate {beside(j.peak_rate_dps, r.peak_rate_dps, 'deg/s')}"
-    )
-    return lines
 
 
 def feedback_due(schedule: Schedule, number: int, of: int, *, outside: bool) -> bool:
@@ -424,6 +426,10 @@ class _Tally:
     confirmed: int = 0
     strikes: int = 0
     unsound: bool = False
+    cued: int = 0
+    """Swings that had a cue which was heard; those left out are not among them."""
+    followed: int = 0
+    left_out: Counter[str] = field(default_factory=Counter)
     at_takeaway_ms: list[float] = field(default_factory=list)
     at_top_ms: list[float] = field(default_factory=list)
 
@@ -449,13 +455,80 @@ class _Tally:
             "backswing_ms": of("backswing_ms"),
             "turn_deg": of("turn_deg"),
             "peak_rate_dps": of("peak_rate_dps"),
-            "asynchrony_takeaway_ms": spread(self.at_takeaway_ms).as_dict(),
-            "asynchrony_top_ms": spread(self.at_top_ms).as_dict(),
+            **_beside_cues([self]),
             "sound_interrupted": self.unsound,
         }
 
 
+def _beside_cues(tallies: Sequence[_Tally]) -> dict[str, Any]:
+    """How the cue was followed, for an outcome."""
+    left_out: Counter[str] = Counter()
+    for tally in tallies:
+        left_out += tally.left_out
+    return {
+        "cued_swings": sum(tally.cued for tally in tallies),
+        "followed_cue": sum(tally.followed for tally in tallies),
+        "cue_left_out": dict(left_out),
+        "asynchrony_takeaway_ms": spread(
+            [x for tally in tallies for x in tally.at_takeaway_ms]
+        ).as_dict(),
+        "asynchrony_top_ms": spread([x for tally in tallies for x in tally.at_top_ms]).as_dict(),
+    }
+
+
+def asynchrony_lines(outcome: Mapping[str, Any]) -> list[str]:
+    """Say how the cue was followed: by how many, how far off, and what is left out and why.
+
+    Parameters
+    ----------
+    outcome : mapping
+        Of a drill or of a block (`Drill.outcome`, the markers ``drill_outcome`` and
+        ``block_outcome``).
+
+    Returns
+    -------
+    list of str
+        Empty where no swing had a cue.
+    """
+    cued, followed = outcome.get("cued_swings", 0), outcome.get("followed_cue", 0)
+    left_out: Mapping[str, int] = outcome.get("cue_left_out", {})
+    out: list[str] = []
+    if cued:
+        out.append(
+            f"the cue: {followed} of {cued} swing{'' if cued == 1 else 's'} went with it "
+            f"(takeaway within {WITH_CUE_S:g} s)"
+        )
+    for why, n in left_out.items():
+        out.append(f"the cue: {n} swing{'' if n == 1 else 's'} left out: {why}")
+    if not cued:
+        return out
+    for name in ("takeaway", "top"):
+        found = outcome[f"asynchrony_{name}_ms"]
+        if name == "takeaway" and outcome.get("cue_on") == "takeaway":
+            out.append("takeaway: the cue joined it, so it cannot be set beside the cue")
+        elif found["sd"] is None:
+            few = "no swing" if not found["n"] else "only one swing"
+            out.append(f"{name}: no mean and spread: {few} could be set beside the cue")
+        else:
+            side = "after" if found["mean"] >= 0 else "before"
+            out.append(
+                f"{name}: {abs(found['mean']):.0f} ms {side} the cue on average, "
+                f"spread {found['sd']:.0f} ms (n {found['n']})"
+            )
+    return out
+
+
 # -- the drill ------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """A cue: the samples at which takeaway and top were heard, and which were not, and why."""
+
+    takeaway_seq: float | None
+    top_seq: float | None
+    not_heard: Mapping[str, str]
+
 
 State = Literal["before", "resting", "waiting", "asking", "paused", "done"]
 
@@ -485,6 +558,8 @@ class Drill:
         self.done = 0
         """Swings so far."""
         self.lost = False
+        self.audible = True
+        """Whether sounds are heard; whoever runs it says so. If not, none are waited for."""
         self.tallies = [_Tally(block, k + 1) for k, block in enumerate(plan.blocks)]
         self._at = 0
         self._due_s = math.inf
@@ -493,7 +568,15 @@ class Drill:
         self._asked_until_s = math.inf
         self._show = False
         self._cues = 0
-        self._beats: tuple[float, float] | None = None
+        self._cued_s: float | None = None
+        self._heard: list[_Heard] = []
+        self._rising: float | None = None
+        self._under_way = False
+        self._found_s = -math.inf
+        self._known = False
+        self._sounds_until_s = -math.inf
+        self._block_due_s = math.inf
+        self._anchor: tuple[int, float] | None = None
         self._confirmed = False
         self._interrupted = False
 
@@ -521,14 +604,12 @@ class Drill:
     @property
     def outcome(self) -> dict[str, Any]:
         """All blocks, and the asynchrony of the whole drill."""
-        takeaways = [x for tally in self.tallies for x in tally.at_takeaway_ms]
-        tops = [x for tally in self.tallies for x in tally.at_top_ms]
         return {
             "swings": self.done,
             "of": self.plan.repeats,
             "schedule": self.plan.schedule,
-            "asynchrony_takeaway_ms": spread(takeaways).as_dict(),
-            "asynchrony_top_ms": spread(tops).as_dict(),
+            "cue_on": self.plan.cue_on,
+            **_beside_cues(self.tallies),
             "sound_interrupted": self._interrupted,
             "blocks": [tally.outcome() for tally in self.tallies if tally.judged],
         }
@@ -564,7 +645,11 @@ class Drill:
         out: list[Action] = []
         if self.state == "asking" and now_s >= self._asked_until_s:
             out += self._answered(None, now_s, late=True)
-        if self.lost or now_s < max(self._due_s, self._busy_s):
+        if now_s >= self._block_due_s:
+            out += self._open_block()
+        if self.lost or now_s < max(self._due_s, self._busy_s, self._sounds_until_s):
+            return out
+        if now_s < self._found_s + AFTER_SWING_S:
             return out
         if self.state == "resting":
             out += self._call_swing(now_s)
@@ -576,9 +661,22 @@ class Drill:
                 out += self._call_swing(now_s)
         return out
 
-    def cue_played(self, takeaway_seq: float, top_seq: float) -> None:
-        """The samples at which the cue's takeaway and top are heard."""
-        self._beats = (takeaway_seq, top_seq)
+    def cue_played(
+        self,
+        takeaway_seq: float | None,
+        top_seq: float | None,
+        not_heard: Mapping[str, str] | None = None,
+    ) -> None:
+        """The samples at which the cue's takeaway and top were heard.
+
+        Parameters
+        ----------
+        takeaway_seq, top_seq : float or None
+            None where it can't be told.
+        not_heard : mapping, optional
+            Beats (``"takeaway"``, ``"top"``) that were not heard, or not then, and why.
+        """
+        self._heard.append(_Heard(takeaway_seq, top_seq, dict(not_heard or {})))
 
     def turn(
         self,
@@ -593,28 +691,97 @@ class Drill:
         """Something happened to the live turn; see `analysis.liveturn.TurnEvent`."""
         if self.state in ("before", "done") or self.lost:
             return []
+        self._anchor = (seq, now_s)
         if kind == "takeaway":
             self._confirmed = False
-            if likely:
-                # No cue breaks into a swing that is going on.
-                self._busy_s = now_s + SWING_S
-            out: list[Action] = []
-            if self.state == "asking" and now_s >= self._asked_until_s - FELT_S + COME_DOWN_S:
-                out += self._answered(None, now_s)
-            backswing = self._backswing_ms()
-            joining = self.plan.cue_on == "takeaway" and self.state == "waiting" and likely
-            if joining and not self.quiet and backswing is not None:
-                out.append(PlayCue(backswing, takeaway_seq))
-            return out
+            # Where it begins once more, what was before it was none.
+            out = self._none(now_s, "what seemed a takeaway was none")
+            if not likely:
+                return out
+            self._under_way, self._rising = True, takeaway_seq
+            self._busy_s = now_s + UNDER_WAY_S
+            if now_s >= self._found_s + COME_DOWN_S:
+                out += self._next_begins(now_s)
+            return out + self.turning(turn_deg, now_s)
         if kind == "lapsed":
-            self._busy_s = -math.inf
-            return [StopCue()] if self.plan.cue_on == "takeaway" and not self.quiet else []
-        if kind not in ("full", "over") or not self.tones:
+            return self._none(now_s, "what seemed a takeaway was none")
+        if kind == "top":
+            return self._came_back(turn_deg, now_s)
+        if kind not in ("full", "over"):
             return []
+        out = self._passed_waggles(now_s) if self._rising is not None else []
+        if self.state == "asking":
+            # However soon after the last one: arms that come down have no full turn.
+            out += self._next_begins(now_s)
+        if not self.tones:
+            return out
         if kind == "full":
             self._confirmed = True
         fields = {"name": kind, "at_seq": seq, "turn_deg": round(turn_deg, 1)}
-        return [Play(kind), Mark("tone", fields)]
+        return [*out, Play(kind), Mark("tone", fields)]
+
+    def turning(self, turn_deg: float, now_s: float) -> list[Action]:
+        """The turn by now, as often as it is known: a takeaway is one when it passes waggles."""
+        if self._rising is None or turn_deg < WAGGLE_DEG:
+            return []
+        return self._passed_waggles(now_s)
+
+    def _passed_waggles(self, now_s: float) -> list[Action]:
+        """A backswing is under way: it is cued, or goes with the cue, or ends it."""
+        takeaway_seq, self._rising = self._rising, None
+        if self.quiet or self.lost:
+            return []
+        if self.plan.cue_on == "takeaway":
+            backswing = self._backswing_ms()
+            if self.state != "waiting" or backswing is None or not self._known:
+                return []
+            self._cued_s = now_s
+            return [PlayCue(backswing, takeaway_seq)]
+        if self._cued_s is None:
+            return []
+        late_s = now_s - self._cued_s - LEAD_S
+        if late_s > LATE_S:
+            return [StopCue("the backswing began long after it")]
+        return [StopCue("a backswing began before it", unless_gliding=True)]
+
+    def _none(self, now_s: float, why: str) -> list[Action]:
+        """What seemed a backswing is none, if one was under way."""
+        if not self._under_way:
+            return []
+        self._under_way, self._rising = False, None
+        self._busy_s = -math.inf
+        return self._call_off_joined(why)
+
+    def _call_off_joined(self, why: str) -> list[Action]:
+        """Call off a cue that has joined what was none: another may join the next takeaway."""
+        if self.plan.cue_on != "takeaway" or self._cued_s is None:
+            return []
+        self._cued_s = None
+        return [StopCue(why)]
+
+    def _came_back(self, turn_deg: float, now_s: float) -> list[Action]:
+        """The turn has had its greatest."""
+        if not self._under_way:
+            return []
+        out: list[Action] = []
+        if self._rising is not None:
+            out += self._passed_waggles(now_s)
+        self._under_way = False
+        self._busy_s = now_s + SWING_S
+        full = self.reference.full_turn_deg
+        if turn_deg < (NO_SWING_DEG if full is None else NO_SWING_SHARE * full):
+            out += self._call_off_joined("it came back before it was a swing")
+        return out
+
+    def _next_begins(self, now_s: float) -> list[Action]:
+        """The next swing begins: what is still to be said of the last one is said silently."""
+        out: list[Action] = []
+        if now_s < self._sounds_until_s:
+            out.append(StopTones())
+            self._sounds_until_s = now_s + SOUND_S
+        if self.state == "asking":
+            out += self._answered(None, now_s, heard=False)
+        return out
 
     def swing(
         self,
@@ -638,10 +805,16 @@ class Drill:
         if self.state in ("before", "done"):
             return []
         out: list[Action] = []
+        if self._cued_s is not None:
+            out.append(StopCue("the swing was over"))
         if self.state == "asking":
-            out += self._answered(None, now_s)
+            out += self._answered(None, now_s, heard=False)
             if self.done >= self.plan.repeats:
                 return out
+        self._under_way, self._rising = False, None
+        self._busy_s, self._found_s, self._known = -math.inf, now_s, True
+        if self.quiet and self._began_s(swing, now_s, takeaway_seq, rate_hz) < self._sounds_until_s:
+            return out + self._left_out(swing, now_s)
         tally, number = self.tallies[self._at], len(self.tallies[self._at].judged)
         backswing = self._backswing_ms()
         judged = judge(swing, replace(self.reference, backswing_ms=backswing))
@@ -668,8 +841,9 @@ class Drill:
                 },
             )
         )
-        self._confirmed, self._beats, self._cues = False, None, 0
-        self._busy_s = -math.inf
+        self._confirmed, self._cues = False, 0
+        self._cued_s = None
+        self._heard.clear()
         self.done += 1
         self._show = show
         if self.plan.felt:
@@ -681,15 +855,44 @@ class Drill:
             return out
         return out + self._tell(judged, now_s)
 
+    def _began_s(
+        self, swing: SwingLike, now_s: float, takeaway_seq: float | None, rate_hz: float
+    ) -> float:
+        """When a swing that was found now began."""
+        if takeaway_seq is not None and self._anchor is not None and rate_hz > 0.0:
+            seq, at_s = self._anchor
+            return at_s + (takeaway_seq - seq) / rate_hz
+        # Not seen going back: about so long ago.
+        return now_s - 1e-3 * (swing.swing_ms or swing.backswing_ms or 1000.0) - AFTER_SWING_S
+
+    def _left_out(self, swing: SwingLike, now_s: float) -> list[Action]:
+        """A swing of a silent block that began while a tone of the block before was heard."""
+        self._confirmed = False
+        out: list[Action] = []
+        if now_s < self._sounds_until_s:
+            out.append(StopTones())
+            self._sounds_until_s = now_s
+        why = "tones of the block before were heard while it began"
+        out.append(Mark("drill_swing_left_out", {"swing": swing.index, "why": why}))
+        out.append(Line(f"that swing does not count: {why}"))
+        self.state, self._due_s = "resting", now_s + self.plan.rest_s
+        return out + (self._open_block() if self._block_due_s < math.inf else [])
+
     def key(self, char: str, now_s: float) -> list[Action]:
-        """A key was pressed: a feel, or space to go on."""
+        """A key was pressed: a feel, or space: to go on, or past the question."""
         if char in FEELS and self.state != "before":
             if self.state == "asking":
                 return self._answered(FEELS[char], now_s)
             return self._late(FEELS[char])
-        if self.state in ("paused", "resting") and char == " " and not self.lost:
+        if char != " ":
+            return []
+        if self.state == "asking":
+            return self._answered(None, now_s)
+        if self.state in ("paused", "resting") and not self.lost:
             self._cues = 0
-            return self._call_swing(now_s)
+            # At once, but not into a swing or the tones of the last one.
+            self.state, self._due_s = "resting", now_s
+            return self.tick(now_s)
         return []
 
     def link(self, lost: bool, now_s: float) -> list[Action]:
@@ -699,9 +902,12 @@ class Drill:
             return []
         self.lost = lost
         if lost:
+            self._under_way, self._rising, self._busy_s = False, None, -math.inf
+            self._cued_s = None
             return [
-                StopCue(),
-                Play("lost"),
+                StopCue("the sensor was lost"),
+                StopTones(),
+                *self._played(Play("lost"), now_s),
                 Line("the sensor is lost: the drill waits, the recording goes on"),
                 Mark("drill_paused", {"why": "sensor lost"}),
             ]
@@ -709,7 +915,7 @@ class Drill:
             self.state, self._due_s = "resting", now_s + min(5.0, self.plan.rest_s)
             self._cues = 0
         return [
-            Play("back"),
+            *self._played(Play("back"), now_s),
             Line("the sensor is back: the drill goes on"),
             Mark("drill_resumed", {}),
         ]
@@ -767,27 +973,44 @@ class Drill:
         of = sum(t.block.repeats for t in loud)
         return feedback_due(self.plan.schedule, number, max(of, 1), outside=outside)
 
-    def _start_block(self, now_s: float, *, first: bool = False) -> list[Action]:
-        tally = self.tallies[self._at]
-        block = tally.block
+    def _played(self, play: Play, now_s: float) -> list[Action]:
+        """Play a sound after those that are still to be heard, and keep until when that takes."""
+        if not self.audible:
+            return [play]
+        begin_s = now_s + SOUND_S
+        if self._sounds_until_s > now_s:
+            begin_s = self._sounds_until_s + BETWEEN_S
+        self._sounds_until_s = begin_s + seconds(play.name, play.time, play.turn)
+        return [play]
+
+    def _start_block(
+        self, now_s: float, *, first: bool = False, heard: bool = True
+    ) -> list[Action]:
+        """Go on to the next block; one without sounds begins when the last of them has ended."""
         self.state, self._due_s = "resting", now_s + (FIRST_S if first else self.plan.rest_s)
         self._cues = 0
-        out: list[Action] = [
+        out = self._played(Play("block"), now_s) if heard and not first else []
+        if self.quiet and now_s < self._sounds_until_s:
+            self._block_due_s = self._sounds_until_s
+            return out
+        return self._open_block() + out
+
+    def _open_block(self) -> list[Action]:
+        """The block begins here."""
+        self._block_due_s = math.inf
+        tally = self.tallies[self._at]
+        block = tally.block
+        return [
             Mark(
                 "block",
                 {"block": tally.number, "block_kind": block.kind, "repeats": block.repeats},
-            )
-        ]
-        if not first:
-            out.append(Play("block"))
-        out.append(
+            ),
             Line(
                 f"block {tally.number} of {len(self.tallies)}: {block.repeats} "
                 f"swing{'' if block.repeats == 1 else 's'}, "
                 f"{_BLOCK_WORDS[block.kind]}"
-            )
-        )
-        return out
+            ),
+        ]
 
     def _call_swing(self, now_s: float) -> list[Action]:
         """The next swing may come."""
@@ -801,35 +1024,68 @@ class Drill:
         if self.plan.cue_on == "ready" and backswing is not None:
             self._cues += 1
             wait_s = max(self.plan.rest_s, backswing * 1e-3 + AFTER_CUE_S)
-            self._due_s = now_s + wait_s
+            self._due_s, self._cued_s = now_s + wait_s, now_s
             return [Line(text), PlayCue(backswing)]
         self._due_s = math.inf
-        return [Line(f"{text}: when you are ready"), Play("ready")]
+        joins = self.plan.cue_on == "takeaway" and backswing is not None and not self._known
+        more = " (the cue joins from the second swing on; the first shows how you begin)"
+        ready = f"{text}: when you are ready{more if joins else ''}"
+        return [Line(ready), *self._played(Play("ready"), now_s)]
 
     def _beside_cue(
         self, swing: SwingLike, takeaway_seq: float | None, rate_hz: float, tally: _Tally
     ) -> dict[str, Any]:
-        """How far takeaway and top were from the cue's; nothing where there was none to follow."""
-        if self._beats is None or takeaway_seq is None or rate_hz <= 0.0:
+        """How far takeaway and top were from the cue's; nothing where there was none to follow.
+
+        Swings with a cue are counted, those that went with it as well, and those of which that
+        can't be told are left out with the reason.
+        """
+        if self._cued_s is None:
             return {}
-        late_ms = (takeaway_seq - self._beats[0]) / rate_hz * 1e3
-        if abs(late_ms) > WITH_CUE_S * 1e3:
+        joined = self.plan.cue_on == "takeaway"
+        cue = self._nearest_cue(takeaway_seq)
+        at_takeaway, at_top = cue.takeaway_seq, cue.top_seq
+        why = cue.not_heard.get("top" if joined else "takeaway")
+        if why is None and (takeaway_seq is None or rate_hz <= 0.0):
+            why = "the takeaway was not seen"
+        elif why is None and (at_top if joined else at_takeaway) is None:
+            why = "there were no samples while the cue was heard"
+        elif why not in (None, INTERRUPTED, SILENT):
+            # Called off, since the swing came before it or long after.
+            tally.cued += 1
             return {}
-        if self.plan.cue_on == "takeaway":
-            # There the cue followed the player, so the takeaway says nothing.
-            out: dict[str, Any] = {}
-        else:
+        if why is not None:
+            tally.left_out[why] += 1
+            return {}
+        tally.cued += 1
+        assert takeaway_seq is not None
+        out: dict[str, Any] = {}
+        if not joined and at_takeaway is not None:
+            late_ms = (takeaway_seq - at_takeaway) / rate_hz * 1e3
+            if abs(late_ms) > WITH_CUE_S * 1e3:
+                return {}
             tally.at_takeaway_ms.append(late_ms)
-            out = {"late_at_takeaway_ms": round(late_ms, 1)}
-        if swing.backswing_ms is not None:
+            out["late_at_takeaway_ms"] = round(late_ms, 1)
+        # Where the cue joined the player's own takeaway, that one says nothing.
+        tally.followed += 1
+        if swing.backswing_ms is not None and at_top is not None and "top" not in cue.not_heard:
             top_seq = takeaway_seq + swing.backswing_ms * 1e-3 * rate_hz
-            top_ms = (top_seq - self._beats[1]) / rate_hz * 1e3
+            top_ms = (top_seq - at_top) / rate_hz * 1e3
             tally.at_top_ms.append(top_ms)
             out["late_at_top_ms"] = round(top_ms, 1)
         return out
 
-    def _answered(self, felt: str | None, now_s: float, *, late: bool = False) -> list[Action]:
-        """The feel is known, or won't be: now the numbers."""
+    def _nearest_cue(self, takeaway_seq: float | None) -> _Heard:
+        """Of the cues since the last swing, the one that a swing went with, if with any."""
+        near = [cue for cue in self._heard if cue.takeaway_seq is not None]
+        if takeaway_seq is None or not near:
+            return self._heard[-1] if self._heard else _Heard(None, None, {})
+        return min(near, key=lambda cue: abs((cue.takeaway_seq or 0.0) - takeaway_seq))
+
+    def _answered(
+        self, felt: str | None, now_s: float, *, late: bool = False, heard: bool = True
+    ) -> list[Action]:
+        """The feel is known, or won't be: now the numbers; ``heard``: with their tones."""
         judged = self._asked
         assert judged is not None
         self._asked, self._asked_until_s = None, math.inf
@@ -838,7 +1094,7 @@ class Drill:
             out.append(Mark("felt", {"felt": felt, "number": self.done}))
         elif late:
             out.append(Line(f"no answer within {FELT_S:.0f} s: here are the numbers"))
-        return out + self._tell(judged, now_s)
+        return out + self._tell(judged, now_s, heard=heard)
 
     def _late(self, felt: str) -> list[Action]:
         """A feel without a question, or after it: it counts for the last swing, and says so."""
@@ -848,14 +1104,14 @@ class Drill:
             return []
         return [Mark("felt", {"felt": felt, "number": self.done, "after_numbers": True})]
 
-    def _tell(self, judged: Judged, now_s: float) -> list[Action]:
+    def _tell(self, judged: Judged, now_s: float, *, heard: bool = True) -> list[Action]:
         """Numbers and tones, where they are due, and on to the next swing, block or the end."""
         tally = self.tallies[self._at]
         out: list[Action] = []
         if self._show:
             out.append(Show(judged, len(tally.judged), tally.block.repeats))
-            if judged.time is not None or judged.turn is not None:
-                out.append(Play("result", judged.time, judged.turn))
+            if heard and (judged.time is not None or judged.turn is not None):
+                out += self._played(Play("result", judged.time, judged.turn), now_s)
         else:
             out.append(Line(f"{len(tally.judged)} of {tally.block.repeats}"))
         if len(tally.judged) < tally.block.repeats:
@@ -864,6 +1120,6 @@ class Drill:
         out.append(Mark("block_outcome", tally.outcome()))
         self._at += 1
         if self._at < len(self.tallies):
-            return out + self._start_block(now_s)
+            return out + self._start_block(now_s, heard=heard)
         self._at = len(self.tallies) - 1
         return out + self.stop()

@@ -23,11 +23,13 @@ import numpy as np
 import numpy.typing as npt
 
 from feedback.errors import FeedbackError, NoDeviceError
-from feedback.outputs import LiveOutput, is_wireless, quiet, sound_library
+from feedback.outputs import LiveOutput, Output, is_wireless, quiet, sound_library
 from feedback.tones import Sound, note_hz, tone
 from sensor.source import host_clock_ns
 
 __all__ = [
+    "LEAST_BEATS",
+    "BeatTimes",
     "Delay",
     "LatencyError",
     "beat_sound",
@@ -44,6 +46,9 @@ TAP_EARLY_S = 0.035
 TAP_EARLY_U_S = 0.010
 """People tap 20 to 50 ms before a steady beat, without noticing (from memory)."""
 LEAST_TAPS = 6
+LEAST_BEATS = 8
+"""Beats that must be left without an interruption of the sound; of fewer asked for, all."""
+LOOK_S = 0.05
 NEAR_S = 0.45
 """A tap or an onset later than this belongs to no beat."""
 
@@ -85,6 +90,64 @@ class Delay:
 def beat_sound(rate_hz: int) -> Sound:
     """The beep to be listened to or tapped to."""
     return tone(note_hz("A5"), 0.060, rate_hz)
+
+
+class BeatTimes:
+    """When each beat had its turn, without those that an interruption of the sound came near.
+
+    An interruption moves all that comes after it; so a beat is set beside the output's clock as it
+    was then, shortly after its turn.
+
+    Parameters
+    ----------
+    output : Output
+    frames : sequence of int
+        Of the beats, which are played already.
+    """
+
+    AFTER_S = 0.25
+    """So long after its turn a beat is looked at; shorter than the time between beats."""
+    BEFORE_S = 0.10
+
+    def __init__(self, output: Output, frames: Sequence[int]) -> None:
+        self._output = output
+        self._frames = list(frames)
+        self._underflows = output.underflows
+        self._interrupted_s: list[float] = []
+        self.turns_s: list[float | None] = []
+        """So far; None for a beat that is left out."""
+
+    def look(self) -> None:
+        """See what has happened; to be called some twenty times a second."""
+        output, now = self._output, host_clock_ns() * 1e-9
+        if output.underflows != self._underflows:
+            self._underflows = output.underflows
+            self._interrupted_s.append(now)
+        while len(self.turns_s) < len(self._frames):
+            frame = self._frames[len(self.turns_s)]
+            turn = output.heard_ns(frame) * 1e-9 - output.delay_s
+            if now < turn + self.AFTER_S:
+                return
+            hit = any(at > turn - self.BEFORE_S for at in self._interrupted_s)
+            self.turns_s.append(None if hit else turn)
+
+    @property
+    def left(self) -> int:
+        """Beats that can be used."""
+        return sum(turn is not None for turn in self.turns_s)
+
+    def check(self) -> None:
+        """See that enough are left.
+
+        Raises
+        ------
+        LatencyError
+        """
+        if self.left < min(LEAST_BEATS, len(self._frames)):
+            raise LatencyError(
+                f"the sound was interrupted while measuring: only {self.left} of "
+                f"{len(self._frames)} beeps came undisturbed; close other programs"
+            )
 
 
 def find_onsets(
@@ -227,22 +290,29 @@ def listen(
         first = output.frame_now() + round(0.3 * rate)
         steps = np.cumsum([0.70 + 0.05 * (k % 3) for k in range(beats)])
         frames = [first + round(float(s) * rate) for s in steps]
-        voices = [output.play(sound, frame) for frame in frames]
-        turn_s = [output.heard_ns(frame) * 1e-9 - output.delay_s for frame in frames]
-        waiting.wait(float(steps[-1]) + 0.3 + NEAR_S + 0.8)
-        late = sum(v.started != f for v, f in zip(voices, frames, strict=True))
+        for frame in frames:
+            output.play(sound, frame)
+        times = BeatTimes(output, frames)
+        # An interruption makes all later, so the beats are waited for and not the time; but no
+        # longer than twice that.
+        rest = 2 * round((float(steps[-1]) + 0.3) / LOOK_S)
+        while len(times.turns_s) < len(frames) and rest > 0:
+            waiting.wait(LOOK_S)
+            times.look()
+            rest -= 1
+        waiting.wait(NEAR_S + 0.8)
     finally:
         stream.abort(ignore_errors=True)
         stream.close(ignore_errors=True)
-    if late or output.underflows:
-        raise LatencyError("the sound was interrupted while measuring: close other programs")
+    times.check()
+    turn_s = [turn for turn in times.turns_s if turn is not None]
     with lock:
         heard = np.concatenate(chunks).astype(np.float64) if chunks else np.zeros(0)
         origin = statistics.median(origins) if origins else 0.0
     expected = [round((t - origin) * rate) for t in turn_s]
     found = find_onsets(heard, sound.astype(np.float64), expected, round(NEAR_S * rate))
     clear = [place for place, clearness in found if clearness > 0.5]
-    if len(clear) < max(3, beats // 2):
+    if len(clear) < max(3, len(turn_s) // 2):
         raise LatencyError(
             "the microphone did not hear the beeps: turn the sound up a little or bring them "
             "closer together, or give --tap"

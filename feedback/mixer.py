@@ -50,6 +50,19 @@ class Voice:
         """Don't play it, or fade it out where it has begun."""
         self._called_off = True
 
+    @property
+    def called_off(self) -> bool:
+        """Whether it was called off."""
+        return self._called_off
+
+    def end_after(self, n: int, fade: int) -> None:
+        """Let it end after its first ``n`` frames, faded over the last ``fade`` of them.
+
+        What has been rendered by then stays as it was; a shorter sound is left as it is.
+        """
+        if n < len(self.sound):
+            self.sound = _faded(self.sound, max(0, n - fade), fade)
+
 
 class Mixer:
     """Add up sounds, frame by frame.
@@ -137,10 +150,12 @@ class Mixer:
             if at < end and n > 0:
                 if voice.started is None:
                     voice.started = at
+                # Once: another thread may shorten it.
+                sound = voice.sound
                 lo = max(first, at)
-                hi = min(end, at + len(voice.sound))
+                hi = min(end, at + len(sound))
                 if hi > lo:
-                    out[lo - first : hi - first] += voice.sound[lo - at : hi - at]
+                    out[lo - first : hi - first] += sound[lo - at : hi - at]
             if at + len(voice.sound) > end:
                 left.append(voice)
         self._voices = left
@@ -151,9 +166,18 @@ class Mixer:
 
     def _fade_out(self, voice: Voice, done: int) -> None:
         """Replace what is left of a sound by a short fade."""
-        rest = voice.sound[done : done + self._fade]
-        n = len(rest)
-        curve = 0.5 + 0.5 * np.cos(np.pi * np.arange(1, n + 1) / max(n, 1))
-        faded = (rest * curve).astype(np.float32)
-        voice.sound = np.concatenate([voice.sound[:done], faded])
+        voice.sound = _faded(voice.sound, done, self._fade)
         voice._fading = True
+
+    @property
+    def fade_frames(self) -> int:
+        """Frames over which a sound that is called off fades out."""
+        return self._fade
+
+
+def _faded(sound: Sound, done: int, fade: int) -> Sound:
+    """A sound that from a frame on is only a short fade."""
+    rest = sound[done : done + fade]
+    n = len(rest)
+    curve = 0.5 + 0.5 * np.cos(np.pi * np.arange(1, n + 1) / max(n, 1))
+    return np.concatenate([sound[:done], (rest * curve).astype(np.float32)])

@@ -10,14 +10,13 @@ import atexit
 import contextlib
 import errno
 import math
-import os
 import secrets
 import statistics
 import sys
 import threading
 import wave
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -33,6 +32,7 @@ from feedback.errors import (
     TrackError,
 )
 from feedback.mixer import LEVEL, Mixer, Voice
+from feedback.quiet import Quiet, quiet
 from feedback.tones import Sound
 from sensor.source import host_clock_ns
 
@@ -171,7 +171,7 @@ class SilentOutput:
 
 
 class LiveOutput:
-    """A sound device, through PortAudio.
+    """A sound device, through PortAudio; while it is open the sound libraries are kept quiet.
 
     Parameters
     ----------
@@ -203,6 +203,23 @@ class LiveOutput:
         latency_s: float = STREAM_LATENCY_S,
     ) -> None:
         sd = self._sd = sound_library()
+        self._quiet = Quiet()
+        self._quiet.begin()
+        try:
+            self._open(sd, device, rate_hz, level, delay_s, latency_s)
+        except BaseException:
+            self._quiet.end()
+            raise
+
+    def _open(
+        self,
+        sd: Any,
+        device: str | None,
+        rate_hz: int,
+        level: float,
+        delay_s: float | None,
+        latency_s: float,
+    ) -> None:
         index, self.name, own_rate = _find(sd, device)
         self.delay_s = ASSUMED_DELAY_S if delay_s is None else delay_s
         self.underflows = 0
@@ -263,6 +280,7 @@ class LiveOutput:
         try:
             self._stream.start()
         except self._sd.PortAudioError as error:
+            self.close()
             raise _told(error, self.name, self.rate_hz) from error
         switch_s = sys.getswitchinterval()
         if switch_s > SWITCH_S:
@@ -322,28 +340,9 @@ class LiveOutput:
         if ender.is_alive():
             # The library would wait for the same device once more when the program ends.
             atexit.unregister(self._sd._exit_handler)
-
-
-@contextlib.contextmanager
-def quiet() -> Iterator[None]:
-    """Keep what the sound libraries write to the process's stderr off the screen.
-
-    They tell of each device that they can't use; what matters comes as an error.
-    """
-    sys.stderr.flush()
-    try:
-        kept = os.dup(2)
-    except OSError:
-        yield
-        return
-    try:
-        nowhere = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nowhere, 2)
-        os.close(nowhere)
-        yield
-    finally:
-        os.dup2(kept, 2)
-        os.close(kept)
+        else:
+            # Left behind, it may still write of it.
+            self._quiet.end()
 
 
 def sound_library() -> Any:

@@ -1,25 +1,183 @@
-"""What the tones of a drill mean. Number and order carry the meaning, so pitch isn't needed.
+"""What the sounds mean: one table of all of them.
 
-========================  =====================================================
-full turn reached         one high tone, while still going back
-beyond the upper bound    one low, longer tone, while still going back
-after a swing, time       one tone: enough; two short low ones: short
-then, turn                one tone: full; two short low ones: short; three: beyond
-link to the sensor lost   three falling tones; back again: two rising ones
-next block                two equal tones
-========================  =====================================================
+Each meaning has a pattern of its own, told apart by more than pitch: by how many tones there are,
+how they rise or fall, how long they are, and by what they seem to be played on. Plain tones (one
+sine) are about time, bells (two pitches struck together) about the turn, reeds (two pitches held,
+low) say that something is not as it should be or that something else begins. After a swing and for
+the turn, one is good, two is short, three is beyond.
 
-Nothing is played for what could not be measured.
+Nothing is played for what could not be measured. Pitches are equal-tempered from A4 = 440 Hz (ISO
+16:1975). The glide goes from E5 to B5 (659 to 988 Hz); the bell of the full turn, which comes near
+its end, has its pitches well above, the reeds of the upper bound theirs on both sides of it.
 """
 
 from __future__ import annotations
 
-from feedback.tones import Sound, join, note_hz, silence, tone
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
 
-__all__ = ["Sounds"]
+from feedback.cue import Cue
+from feedback.tones import Sound, chime, join, note_hz, silence, tone
+
+__all__ = ["SOUNDS", "Meaning", "Sounds", "seconds"]
 
 PAUSE_S = 0.06
 BETWEEN_S = 0.30
+"""Between sounds that follow each other: time, turn, next block."""
+SHOWN_MS = 800.0
+"""Backswing of the cue that is played when the sounds are explained."""
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """A sound and what it says.
+
+    Attributes
+    ----------
+    name : str
+    meaning : str
+        What it says, in plain words.
+    heard : str
+        What is heard.
+    make : callable
+        From frames a second to the sound, float32, of size 1 at most.
+    """
+
+    name: str
+    meaning: str
+    heard: str
+    make: Callable[[int], Sound]
+
+
+def _row(parts: list[Sound], rate_hz: int, pause_s: float = PAUSE_S) -> Sound:
+    """Tones in a row, with pauses."""
+    out: list[Sound] = []
+    for part in parts:
+        if out:
+            out.append(silence(pause_s, rate_hz))
+        out.append(part)
+    return join(*out)
+
+
+def _plain(rate_hz: int, *notes: tuple[str, float], pause_s: float = PAUSE_S) -> Sound:
+    return _row([tone(note_hz(n), s, rate_hz) for n, s in notes], rate_hz, pause_s)
+
+
+def _bells(rate_hz: int, *notes: tuple[str, str, float]) -> Sound:
+    parts = [
+        chime(note_hz(low), note_hz(high), s, rate_hz, ring_s=0.5 * s) for low, high, s in notes
+    ]
+    return _row(parts, rate_hz)
+
+
+def _reeds(rate_hz: int, *notes: tuple[str, str, float], pause_s: float = PAUSE_S) -> Sound:
+    parts = [chime(note_hz(low), note_hz(high), s, rate_hz) for low, high, s in notes]
+    return _row(parts, rate_hz, pause_s)
+
+
+def _ready(rate_hz: int) -> Sound:
+    return Cue(SHOWN_MS, rate_hz).ready_sound
+
+
+def _cue(rate_hz: int) -> Sound:
+    glide, top = (part for part in Cue(SHOWN_MS, rate_hz, ready=False).parts())
+    return join(
+        glide.sound, silence(top.frame / rate_hz - len(glide.sound) / rate_hz, rate_hz), top.sound
+    )
+
+
+def _full(rate_hz: int) -> Sound:
+    return _bells(rate_hz, ("A6", "E7", 0.090))
+
+
+def _over(rate_hz: int) -> Sound:
+    return _reeds(
+        rate_hz, ("A4", "E6", 0.045), ("A4", "E6", 0.045), ("A4", "E6", 0.045), pause_s=0.035
+    )
+
+
+def _time_enough(rate_hz: int) -> Sound:
+    return _plain(rate_hz, ("C6", 0.300))
+
+
+def _time_short(rate_hz: int) -> Sound:
+    return _plain(rate_hz, ("C5", 0.070), ("C5", 0.070))
+
+
+def _turn_full(rate_hz: int) -> Sound:
+    return _bells(rate_hz, ("E6", "B6", 0.400))
+
+
+def _turn_short(rate_hz: int) -> Sound:
+    return _bells(rate_hz, ("A5", "E6", 0.160), ("D5", "A5", 0.160))
+
+
+def _turn_beyond(rate_hz: int) -> Sound:
+    return _bells(rate_hz, ("A5", "E6", 0.120), ("D6", "A6", 0.120), ("G6", "D7", 0.120))
+
+
+def _block(rate_hz: int) -> Sound:
+    low, high = ("D5", "D6", 0.090), ("G5", "G6", 0.090)
+    return _reeds(rate_hz, low, high, low, high, pause_s=0.035)
+
+
+def _lost(rate_hz: int) -> Sound:
+    return _reeds(rate_hz, ("A5", "A6", 0.180), ("E5", "E6", 0.180), ("A4", "A5", 0.300))
+
+
+def _back(rate_hz: int) -> Sound:
+    return _reeds(rate_hz, ("A4", "A5", 0.180), ("A5", "A6", 0.300))
+
+
+SOUNDS: tuple[Meaning, ...] = (
+    Meaning(
+        "ready", "Soon: take the club back with the glide.", "one short, soft, plain tone", _ready
+    ),
+    Meaning(
+        "cue",
+        "Go back for as long as it rises; be at the top with the beep.",
+        "a plain tone that glides up, then a short high beep",
+        _cue,
+    ),
+    Meaning(
+        "full",
+        "Your turn is full, while you go back. You need not wait for it.",
+        "one short, very high bell",
+        _full,
+    ),
+    Meaning(
+        "over",
+        "Your turn is beyond your upper bound, while you go back.",
+        "three quick, low reeds",
+        _over,
+    ),
+    Meaning("time enough", "The backswing had time enough.", "one long plain tone", _time_enough),
+    Meaning(
+        "time short", "The backswing was short of time.", "two short, low, plain tones", _time_short
+    ),
+    Meaning("turn full", "The turn was full.", "one long bell that rings down", _turn_full),
+    Meaning("turn short", "The turn was short.", "two bells, falling", _turn_short),
+    Meaning(
+        "turn beyond", "The turn was beyond your upper bound.", "three bells, rising", _turn_beyond
+    ),
+    Meaning("block", "The next block begins.", "four quick reeds: low, high, low, high", _block),
+    Meaning("lost", "The sensor is lost: the drill waits.", "three long reeds, falling", _lost),
+    Meaning("back", "The sensor is back: the drill goes on.", "two long reeds, rising", _back),
+)
+"""All sounds, in the order in which they are explained."""
+
+_BY_NAME = {one.name: one for one in SOUNDS}
+
+
+@cache
+def seconds(name: str, time: str | None = None, turn: str | None = None) -> float:
+    """How long a sound of `Sounds` lasts; ``"result"`` is what `Sounds.after_swing` gives."""
+    rate_hz = 8000
+    if name != "result":
+        return len(_BY_NAME[name].make(rate_hz)) / rate_hz
+    parts = [f"{kind} {word}" for kind, word in (("time", time), ("turn", turn)) if word]
+    return sum(seconds(part) for part in parts) + BETWEEN_S * max(0, len(parts) - 1)
 
 
 class Sounds:
@@ -32,24 +190,13 @@ class Sounds:
 
     def __init__(self, rate_hz: int) -> None:
         self.rate_hz = rate_hz
-        self.full = self._tones(("A5", 0.080))
-        self.over = self._tones(("E5", 0.160))
-        self.ready = self._tones(("E5", 0.080), size=0.4)
-        self.block = self._tones(("A5", 0.080), ("A5", 0.080))
-        self.lost = self._tones(("A5", 0.100), ("E5", 0.100), ("A4", 0.160))
-        self.back = self._tones(("E5", 0.100), ("A5", 0.100))
-        self._good_time = self._tones(("A5", 0.100))
-        self._good_turn = self._tones(("E6", 0.100))
-        self._short = self._tones(("E5", 0.070), ("E5", 0.070))
-        self._beyond = self._tones(("E5", 0.070), ("E5", 0.070), ("E5", 0.070))
-
-    def _tones(self, *notes: tuple[str, float], size: float = 1.0) -> Sound:
-        parts: list[Sound] = []
-        for note, seconds in notes:
-            if parts:
-                parts.append(silence(PAUSE_S, self.rate_hz))
-            parts.append(tone(note_hz(note), seconds, self.rate_hz, size=size))
-        return join(*parts)
+        self._made = {name: one.make(rate_hz) for name, one in _BY_NAME.items()}
+        self.full = self._made["full"]
+        self.over = self._made["over"]
+        self.ready = self._made["ready"]
+        self.block = self._made["block"]
+        self.lost = self._made["lost"]
+        self.back = self._made["back"]
 
     def after_swing(self, time: str | None, turn: str | None) -> Sound | None:
         """The pattern for a swing's time (enough, short) and turn (full, short, beyond).
@@ -61,9 +208,7 @@ class Sounds:
         """
         parts: list[Sound] = []
         if time is not None:
-            parts.append(self._good_time if time == "enough" else self._short)
+            parts.append(self._made[f"time {time}"])
         if turn is not None:
-            if parts:
-                parts.append(silence(BETWEEN_S, self.rate_hz))
-            parts.append({"full": self._good_turn, "short": self._short}.get(turn, self._beyond))
-        return join(*parts) if parts else None
+            parts.append(self._made[f"turn {turn}"])
+        return _row(parts, self.rate_hz, BETWEEN_S) if parts else None

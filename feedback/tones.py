@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 Sound = npt.NDArray[np.float32]
 
-__all__ = ["Sound", "envelope", "glide", "join", "note_hz", "silence", "tone"]
+__all__ = ["Sound", "chime", "envelope", "glide", "join", "note_hz", "silence", "tone"]
 
 A4_HZ = 440.0
 ATTACK_S = 0.002
@@ -116,6 +116,38 @@ def glide(
         turns = from_hz * np.expm1(growth * t) / growth
     edges = envelope(n, round(attack_s * rate_hz), round(release_s * rate_hz))
     return np.asarray(size * edges * np.sin(2.0 * np.pi * turns), dtype=np.float32)
+
+
+def chime(
+    low_hz: float,
+    high_hz: float,
+    duration_s: float,
+    rate_hz: float,
+    *,
+    size: float = 1.0,
+    ring_s: float | None = None,
+) -> Sound:
+    """Two pitches struck together; that they are two is heard as another instrument than a sine.
+
+    Parameters
+    ----------
+    low_hz, high_hz : float
+        The lower one is the stronger, 3 to 2.
+    duration_s, rate_hz, size : float
+        As for `tone`.
+    ring_s : float, optional
+        Time in which it falls to 1/e, as a bell does; steady otherwise.
+
+    Returns
+    -------
+    (n,) float32 array
+    """
+    low = tone(low_hz, duration_s, rate_hz, size=0.6 * size)
+    both = low + tone(high_hz, duration_s, rate_hz, size=0.4 * size)
+    if ring_s is None:
+        return both
+    fall = np.exp(-np.arange(len(both)) / (ring_s * rate_hz))
+    return np.asarray(both * fall, dtype=np.float32)
 
 
 def silence(duration_s: float, rate_hz: float) -> Sound:

@@ -223,14 +223,15 @@ class ReplaySource:
             if since_ns > self._seconds * 1e9:
                 self.ended = True
                 return
+            wait_s = 0.0
             if self._speed:
                 wait_s = since_ns / 1e9 / self._speed - (self._clock() - self._origin_ns) / 1e9
-                if wait_s > 0.0:
-                    await asyncio.sleep(wait_s)
-            else:
-                turn += 1
-                if turn % PACKETS_A_TURN == 0:
-                    await asyncio.sleep(0)
+            turn += 1
+            if wait_s > 0.0:
+                await asyncio.sleep(wait_s)
+            elif turn % PACKETS_A_TURN == 0:
+                # Also where it is behind its time: others have to have a turn.
+                await asyncio.sleep(0)
             payload = encode(self._profile, counts, counter=first, ticks=round(first / rate * 1e6))
             on_packet(RawPacket(self._origin_ns + since_ns, payload))
 

@@ -184,17 +184,18 @@ class SimulatedSource:
                 if self._longer is None and first >= ahead and until < end:
                     self._longer = asyncio.ensure_future(self._make(2.0 * self._minutes))
                 since_ns = int(packet["arrival_ns"]) - start_ns
+                wait_s = 0.0
                 if self._speed:
                     wait_s = since_ns / 1e9 / self._speed - (self._clock() - self._start_ns) / 1e9
-                    if wait_s > 0.0:
-                        await asyncio.sleep(wait_s)
-                    elif wait_s < -BEHIND_S:
-                        # The computer slept: the simulated player waited meanwhile.
-                        self._start_ns -= round(wait_s * 1e9)
-                else:
-                    turn += 1
-                    if turn % PACKETS_A_TURN == 0:
-                        await asyncio.sleep(0)
+                turn += 1
+                if wait_s > 0.0:
+                    await asyncio.sleep(wait_s)
+                elif turn % PACKETS_A_TURN == 0:
+                    # Also where it is behind its time: others have to have a turn.
+                    await asyncio.sleep(0)
+                if wait_s < -BEHIND_S:
+                    # The computer slept: the simulated player waited meanwhile.
+                    self._start_ns -= round(wait_s * 1e9)
                 self._next_seq = first + count
                 row = int(np.searchsorted(made.samples["seq"], first))
                 payload = encode(

@@ -19,6 +19,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "record": ("record", "Record a sensor, and show each swing as it happens."),
     "drill": ("drill", "Practise by ear, with a sensor watching the turn."),
     "cue": ("cue", "Hear how long a backswing should take, or write it as a WAV file."),
+    "sounds": ("sounds", "Hear every sound of a drill, and what it means."),
     "latency": ("latency", "Measure how late a sound output is, and keep it."),
     "analyze": ("analyze", "Find and measure the swings of a recording."),
     "compare": ("compare", "Set two swings, or two sets of swings, side by side."),

@@ -32,7 +32,7 @@ from sensor.session import Session
 from sensor.source import Source, host_clock_ns
 from sensor.timebase import LiveTimeBase, PeriodMemory
 from sensor.wearing import Wearing, WearingNote
-from unhurried.wiring import only_whole_pairs
+from unhurried.wiring import only_whole_pairs, with_ball
 
 __all__ = ["LiveSession", "open_source"]
 
@@ -157,6 +157,8 @@ class LiveSession:
         From the first sample on.
     calibration : Calibration or None
         That of the sensor, once it is known.
+    replayed : bool
+        Another recording is sent again.
     somebody : bool
         Somebody wears the sensor now: it is neither simulated nor a replay.
     before_end : callable or None
@@ -187,7 +189,8 @@ class LiveSession:
         club = club or source.facts.get("club")
         replay_of = getattr(source, "replay_of", None)
         # Whether there is somebody to be asked for a waggle.
-        self.somebody = replay_of is None and not getattr(source, "simulated", False)
+        self.replayed = replay_of is not None
+        self.somebody = not self.replayed and not getattr(source, "simulated", False)
         if replay_of is not None:
             extra = {**(extra or {}), "replay_of": replay_of}
         self.recording = LiveRecording(
@@ -436,13 +439,16 @@ class LiveSession:
                 ),
             )
         swing = only_whole_pairs(
-            dataclasses.replace(
-                swing,
-                player=segment.player,
-                handedness=segment.handedness,
-                club=segment.club,
-                intent=segment.intent,
-                notes=notes,
+            with_ball(
+                dataclasses.replace(
+                    swing,
+                    player=segment.player,
+                    handedness=segment.handedness,
+                    club=segment.club,
+                    intent=segment.intent,
+                    notes=notes,
+                ),
+                segment.ball,
             )
         )
         # Where a number's uncertainty comes from is handed on but not kept: hours of it add up.

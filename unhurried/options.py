@@ -117,6 +117,16 @@ class ExistingSwingPath(ExistingPath):
         return f"'{number}' after # is not a number: {recording}#3 is its third swing"
 
 
+def library_option(command: Command) -> Command:
+    """Add --no-library, as the argument `to_library`."""
+    return click.option(
+        "--library/--no-library",
+        "to_library",
+        default=True,
+        help="At the end measure the session and put it into the library.  [default: --library]",
+    )(command)
+
+
 def mount_option(command: Command) -> Command:
     """Add --mount: where the sensor was worn."""
     return click.option(

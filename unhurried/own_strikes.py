@@ -55,11 +55,12 @@ def key_of(recording: Recording, found: FoundSwing) -> Key:
 
 
 def _is(recording: Recording, swing: FoundSwing, *, strike: bool) -> bool:
-    """Whether it is a strike, or a rehearsal; where the shock doesn't say, the marker's word."""
-    if swing.strike is not None:
-        return swing.strike is strike
+    """Whether it is a strike, or a rehearsal: as the shock says, unless there was no ball."""
     at = swing.anchor_seq if swing.takeaway_seq is None else swing.takeaway_seq
-    return recording.segment_at(at).ball is strike
+    ball = recording.segment_at(at).ball
+    if ball is not False and swing.strike is not None:
+        return swing.strike is strike
+    return ball is strike
 
 
 def strikes_in(recording: Recording, found: Sequence[FoundSwing]) -> dict[Key, list[Strike]]:

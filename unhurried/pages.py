@@ -64,6 +64,10 @@ MEASURES: Final = (
     "turn_deg",
     "peak_rate_dps",
 )
+BESIDE: Final = ("backswing_ms", "turn_deg", "peak_rate_dps")
+"""Of these the player's own is told, whatever the swing: all else ends at impact, which is timed
+by different rules in rehearsals, of which a reference may be, and in strikes."""
+
 FELT_TEXT: Final = {
     "rushed": "rushed",
     "in-time": "in time",
@@ -148,6 +152,8 @@ class PageDesk:
         Shows a code for one more visitor on the terminal.
     known_as : mapping of str to str, optional
         Names and the ids of the players they were picked as.
+    to_library : bool
+        Whether the library takes it in at its end.
 
     Attributes
     ----------
@@ -165,6 +171,7 @@ class PageDesk:
         *,
         more_codes: Callable[[], None] | None = None,
         known_as: Mapping[str, str] | None = None,
+        to_library: bool = True,
     ) -> None:
         self.hub = hub
         self.home = home
@@ -172,6 +179,7 @@ class PageDesk:
         self.run = run
         self.more_codes = more_codes
         self.known_as = dict(known_as or {})
+        self.to_library = to_library
         self.sessions: Sequence[LiveSession] = ()
         self.stopped_here = False
         # So that a tap which comes late, for another recording, finds nothing here.
@@ -184,6 +192,7 @@ class PageDesk:
         self._writer = concurrent.futures.ThreadPoolExecutor(1, thread_name_prefix="said")
         self._swings: dict[str, _Kept] = {}
         self._drilled: dict[int, str] = {}
+        self._left_out: list[str] = []
         self._taps: list[_Tap] = []
         self._tap_number = 0
         self._taken: collections.OrderedDict[str, str] = collections.OrderedDict()
@@ -267,6 +276,9 @@ class PageDesk:
             undo=None,
             outcome="",
         )
+        if self.run is not None:
+            for text in self.run.remarks:
+                self.hub.say(text, warning=True)
         self._find_own()
         ticking = asyncio.ensure_future(self._ticks())
         try:
@@ -433,6 +445,12 @@ class PageDesk:
             # Now it is known of which block the swing is: an answer may have come in between.
             if action.fields["block_kind"] in QUIET and len(told) - 1 in self._drilled:
                 self.hub.change_swing(self._drilled[len(told) - 1], hidden=NO_NUMBERS_IN_BLOCK)
+        elif isinstance(action, Mark) and action.kind == "drill_swing_left_out":
+            # It was of a block without sounds, so its numbers wait for the end as well.
+            left_out = self._drilled.pop(len(told), None)
+            if left_out is not None:
+                self._left_out.append(left_out)
+                self.hub.change_swing(left_out, hidden=NO_NUMBERS_IN_BLOCK)
         elif isinstance(action, Line):
             self.hub.say(action.text)
         elif isinstance(action, Done):
@@ -442,6 +460,8 @@ class PageDesk:
             for number, key in self._drilled.items():
                 if number >= len(told):
                     self.hub.change_swing(key, hidden=None)
+            for key in self._left_out:
+                self.hub.change_swing(key, hidden=None)
         self.hub.update(drill=self._drill_state(run))
 
     def _reveal(self, number: int, judged: Judged) -> None:
@@ -724,6 +744,11 @@ class PageDesk:
 
     # -- afterwards ------------------------------------------------------------------------------
 
+    @property
+    def kept(self) -> list[str]:
+        """Ids of what the library has taken in."""
+        return list(self._kept_ids)
+
     def keep(self, error: Exception | None = None, *, stays: bool = True) -> None:
         """Take what was recorded into the library, and say on the page what it came to.
 
@@ -747,7 +772,7 @@ class PageDesk:
         words = (
             f"{swings} swing{'' if swings == 1 else 's'} in {clock(first.status.recorded_s)} min"
         )
-        for one in there:
+        for one in there if self.to_library else ():
             try:
                 info = one.recording.info
                 if info is not None and info.simulated:
@@ -833,7 +858,7 @@ def own_bounds(
     if not isinstance(found, Reference) or (club, mount) != (evidence.club, evidence.mount):
         return {}, False
     return {
-        name: (value.lower, value.upper) for name, value in found.values.items() if name in MEASURES
+        name: (value.lower, value.upper) for name, value in found.values.items() if name in BESIDE
     }, found.provisional
 
 
@@ -843,13 +868,18 @@ def forget_invented(source: Source) -> None:
 
 
 def mark_simulated(folder: Path) -> None:
-    """Tag a recording of a simulated sensor, so that nobody takes it for a player's swings."""
+    """Tag a recording of a simulated sensor, so that nobody takes it for a player's swings.
+
+    It is nobody's word that could be taken back.
+    """
+    from review.derive import SIMULATED
     from sensor.annotations import change_annotations
 
     with change_annotations(folder) as said:
         tags = said.session().get("tags", [])
-        if "simulated" not in tags:
-            said.set("session", "tags", value=[*tags, "simulated"])
+        if SIMULATED not in tags:
+            said.set("session", "tags", value=[*tags, SIMULATED])
+            said.history.pop()
 
 
 def take_in(home: Path, folder: Path, known_as: Mapping[str, str]) -> str:
@@ -969,18 +999,24 @@ class PageStarter:
         from feedback.outputs import open_output
         from unhurried.commands.cue import delays
         from unhurried.commands.drill import DrillRun, plan_of, reference_of
+        from unhurried.drilling import known_player, plan_remarks, retention_remark
         from unhurried.settings import load_settings
 
         asked = wanted.drill
         assert asked is not None
+        who = known_player(self._home, wanted.player_id) if wanted.player_id else None
+        # A plan that is stopped refuses here.
+        remarks = [] if who is None else plan_remarks(self._home, who, wanted.club, wanted.mount)
+        remark = retention_remark(self._home, who, asked.blocks)
+        remarks += [] if remark is None else [remark]
         reference = reference_of(
-            self._home if wanted.player_id else None,
-            (wanted.player_id, wanted.club, wanted.mount),
+            self._home if who is not None else None,
+            (None if who is None else who.id, wanted.club, wanted.mount),
             backswing_ms=asked.backswing_ms,
             full_turn_deg=asked.full_turn_deg,
             share=asked.share,
             upper_turn_deg=asked.upper_turn_deg,
-            simulated=wanted.simulated,
+            say=remarks.append,
         )
         plan = plan_of(
             asked.blocks,
@@ -995,6 +1031,7 @@ class PageStarter:
         sound, why = open_output(self._output, level=level, delay_of=delays(self._home))
         run = DrillRun(Drill(plan), sound, mount=wanted.mount, hand=wanted.hand)
         run.on_terminal = False
+        run.remarks = tuple(remarks)
         run.say = lambda text: _log.info("%s", text)
         if why is not None:
             _log.info("%s", why)
@@ -1143,10 +1180,24 @@ class LivePage:
     home: Path
     up: Served
 
-    def desk(self, kind: str, run: DrillRun | None = None) -> PageDesk:
-        """Return what puts a recording or drill at the page's disposal."""
-        more = None if self.up.visitors is None else self.show_code
-        return PageDesk(self.hub, self.home, kind, run, more_codes=more)
+    def desk(
+        self,
+        kind: str,
+        run: DrillRun | None = None,
+        *,
+        known_as: Mapping[str, str] | None = None,
+        to_library: bool = True,
+    ) -> PageDesk:
+        """Return what puts a recording or drill at the page's disposal; see `PageDesk`."""
+        return PageDesk(
+            self.hub,
+            self.home,
+            kind,
+            run,
+            more_codes=None if self.up.visitors is None else self.show_code,
+            known_as=known_as,
+            to_library=to_library,
+        )
 
     def show_code(self) -> None:
         """Show a code for one more visitor on the terminal."""
@@ -1155,21 +1206,39 @@ class LivePage:
         link = self.up.link()
         if link is not None:
             show_code(link)
+            if self.hub.state.running:
+                show("a code shown before that nobody used yet no longer works")
 
-    def keep(self, desk: PageDesk, *, by_itself: bool) -> None:
-        """Take a recording in, and leave the page up to look at it unless Ctrl-C ended it.
+    def _stays(self, desk: PageDesk, *, by_itself: bool) -> bool:
+        return desk.stopped_here or (by_itself and sys.stderr.isatty())
+
+    def take_in(self, desk: PageDesk, *, by_itself: bool) -> list[str]:
+        """Take a recording in, if the library is to have it, and say so on page and terminal.
 
         Parameters
         ----------
         desk : PageDesk
         by_itself : bool
             It came to its end. Without a terminal the page then ends, too.
+
+        Returns
+        -------
+        list of str
+            Ids of what the library has now.
         """
+        desk.keep(stays=self._stays(desk, by_itself=by_itself))
+        for one in desk.kept:
+            show(f"in the library as {one[:8]} ({self.home})")
+        there = sum(bool(one.status.received) for one in desk.sessions)
+        if desk.to_library and len(desk.kept) < there:
+            show("the recording is safe, but not in the library yet: the page says why")
+        return desk.kept
+
+    def stay(self, desk: PageDesk, *, by_itself: bool) -> None:
+        """Leave the page up to look at what was recorded, unless Ctrl-C ended it."""
         from unhurried.commands.review import until_stopped
 
-        stays = desk.stopped_here or (by_itself and sys.stderr.isatty())
-        desk.keep(stays=stays)
-        if not stays:
+        if not self._stays(desk, by_itself=by_itself):
             return
         show("the page stays up to look at it; Ctrl-C ends it")
         with until_stopped() as stopped:

@@ -152,6 +152,7 @@ def page_tools(
     """Return what the page can do with the recordings of a home."""
     from review.page.tools import Tools
     from unhurried.apart import command
+    from unhurried.home import home_folder
     from unhurried.ingest import open_library, open_with_calibration
     from unhurried.settings import load_settings
     from unhurried.wiring import trace_of
@@ -162,6 +163,10 @@ def page_tools(
     def recording(path: Path) -> Recording:
         return open_with_calibration(path, home)[0]
 
+    # A broken usual home is no trouble for whoever named another.
+    usual = None
+    with contextlib.suppress(CommandError):
+        usual = home_folder()
     return Tools(
         open_library=library,
         open_recording=recording,
@@ -170,6 +175,7 @@ def page_tools(
         settings=load_settings(home) if settings is None else settings,
         more=more or {},
         helper=command(home),
+        usual_home=usual,
     )
 
 

@@ -100,7 +100,7 @@ SETTINGS: Final = (
         low=0.01,
         high=0.9,
         help="Size of a tone as a share of full scale.",
-        options=(("drill", "level"), ("cue", "level")),
+        options=(("drill", "level"), ("cue", "level"), ("sounds", "level")),
     ),
     Setting(
         name="rest_s",

@@ -92,7 +92,7 @@ def swing_words(swing_ids: Sequence[str]) -> str:
     )
 
 
-def command_lines(command: str, indent: str = "  ") -> list[str]:
+def command_lines(command: str, indent: str = "  ", width: int = WIDTH) -> list[str]:
     """Break a command into lines that can be copied into a shell as they are."""
     words = [shlex.quote(word) for word in shlex.split(command)]
     # An option stays beside its value.
@@ -109,7 +109,7 @@ def command_lines(command: str, indent: str = "  ") -> list[str]:
     line = indent
     for part in parts:
         space = "" if line.strip() == "" else " "
-        if line.strip() and len(line) + len(part) + 3 > WIDTH:
+        if line.strip() and len(line) + len(part) + 3 > width:
             lines.append(f"{line} \\")
             line, space = f"{indent}    ", ""
         line += space + part

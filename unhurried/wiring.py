@@ -205,7 +205,31 @@ def _swing(recording: Recording, found: FoundSwing, index: int) -> Swing:
         club=segment.club,
         intent=segment.intent,
     )
-    return only_whole_pairs(swing)
+    return only_whole_pairs(with_ball(swing, segment.ball))
+
+
+def with_ball(swing: Swing, ball: bool | None) -> Swing:
+    """Note what was said of a ball where the sensor felt something else, or couldn't tell."""
+    from analysis.summary import BALL_SAID, NO_BALL
+
+    if ball is False and swing.strike is not False:
+        text = (
+            "a shock like a strike's, but it was said that there was no ball: it counts as a "
+            "rehearsal"
+            if swing.strike
+            else "whether a ball was hit can't be told, but it was said that there was none: it "
+            "counts as a rehearsal"
+        )
+        note = Note(NO_BALL, text)
+    elif ball is True and swing.strike is None:
+        note = Note(
+            BALL_SAID,
+            "whether a ball was hit can't be told, but it was said that there was one: it counts "
+            "as a strike",
+        )
+    else:
+        return swing
+    return dataclasses.replace(swing, notes=(*swing.notes, note))
 
 
 def only_whole_pairs(swing: Swing) -> Swing:

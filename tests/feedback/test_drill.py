@@ -12,7 +12,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from feedback.digits import big
 from feedback.drill import (
     SCHEDULES,
     Action,
@@ -28,15 +27,14 @@ from feedback.drill import (
     Reference,
     SetTurn,
     Show,
-    StopCue,
     asynchrony,
+    asynchrony_lines,
     feedback_due,
     judge,
-    screen,
     spread,
 )
 from feedback.errors import DrillError
-from feedback.patterns import Sounds
+from feedback.stage import INTERRUPTED
 
 
 @dataclass
@@ -92,26 +90,6 @@ def test_judging(
 def test_without_a_reference_nothing_is_called_short() -> None:
     judged = judge(Swung(backswing_ms=100.0, turn_deg=31.0), Reference())
     assert (judged.time, judged.turn, judged.outside) == (None, None, False)
-
-
-def test_the_screen_says_it_in_digits_signs_and_words() -> None:
-    lines = screen(judge(Swung(backswing_ms=702.0), OWN), ink="#")
-    text = "\n".join(lines)
-    assert "SHORT" in text
-    assert "FULL" in text
-    assert "own 800 ms" in text
-    for row, line in zip(big("702 <", ink="#"), lines[1:6], strict=True):
-        assert line == "  " + row
-    assert max(map(len, lines)) <= 79
-    # Fits a terminal of 24 lines with the line before it.
-    assert len(lines) <= 16
-    assert "\x1b" not in text
-
-
-def test_digits_are_five_lines_high_and_differ() -> None:
-    glyphs = {char: tuple(big(char)) for char in "0123456789<>="}
-    assert all(len(rows) == 5 for rows in glyphs.values())
-    assert len(set(glyphs.values())) == len(glyphs)
 
 
 # -- schedules ------------------------------------------------------------------------------------
@@ -173,14 +151,68 @@ def test_a_swing_is_set_beside_the_cue() -> None:
     assert drill.outcome["asynchrony_top_ms"]["mean"] == -40.0
 
 
-def test_a_swing_made_without_minding_the_cue_is_not_set_beside_it() -> None:
+def cued_drill(*late_ms: float | None, cue_on: Any = "ready") -> Drill:
+    """Swings so far from their cue; None: the cue was interrupted."""
+    drill = Drill(plan(Block("rehearsal", len(late_ms)), cue_on=cue_on, rest_s=1.0))
+    now = 0.0
+    drill.begin(now)
+    for late in late_ms:
+        now += 30.0
+        assert "PlayCue" in kinds(drill.tick(now))
+        why = {} if late is not None else dict.fromkeys(("takeaway", "top"), INTERRUPTED)
+        drill.cue_played(1000.0, 1160.0, why)
+        now += 5.0
+        takeaway = 1000.0 + 0.2 * (late or 0.0)
+        drill.swing(Swung(), now, takeaway_seq=takeaway, rate_hz=200.0)
+    return drill
+
+
+def test_swings_that_did_not_go_with_the_cue_are_counted_and_said() -> None:
+    # By hand: of 40, -20 and 100 ms the mean is 40, the deviations 0, -60, 60: root of 7200 / 2.
+    outcome = cued_drill(40.0, -20.0, 1000.5, 100.0, -2000.0, None).outcome
+    assert outcome["cued_swings"] == 5
+    assert outcome["followed_cue"] == 3
+    assert outcome["cue_left_out"] == {INTERRUPTED: 1}
+    assert outcome["asynchrony_takeaway_ms"] == {"n": 3, "mean": 40.0, "sd": 60.0}
+    assert outcome["blocks"][0]["cued_swings"] == 5
+    assert asynchrony_lines(outcome) == [
+        "the cue: 3 of 5 swings went with it (takeaway within 1 s)",
+        "the cue: 1 swing left out: the sound was interrupted",
+        "takeaway: 40 ms after the cue on average, spread 60 ms (n 3)",
+        "top: 40 ms after the cue on average, spread 60 ms (n 3)",
+    ]
+
+
+def test_too_few_that_followed_have_a_reason() -> None:
+    for late, few in (((1500.0, 1500.0), "no swing"), ((10.0, 1500.0), "only one swing")):
+        lines = asynchrony_lines(cued_drill(*late).outcome)
+        assert lines[0].startswith(f"the cue: {int(late[0] == 10.0)} of 2 swings went with it")
+        assert lines[1:] == [
+            f"takeaway: no mean and spread: {few} could be set beside the cue",
+            f"top: no mean and spread: {few} could be set beside the cue",
+        ]
+    assert asynchrony_lines(Drill(plan(cue_on=None)).outcome) == []
+    assert asynchrony_lines(cued_drill(None).outcome) == [
+        "the cue: 1 swing left out: the sound was interrupted"
+    ]
+
+
+def test_of_several_cues_a_swing_is_set_beside_the_nearest() -> None:
+    drill = Drill(plan(Block("rehearsal", 2)))
+    drill.begin(0.0)
+    assert "PlayCue" in kinds(drill.tick(10.0))
+    drill.cue_played(1000.0, 1160.0)
+    drill.cue_played(4000.0, 4160.0, {"top": "called off"})
+    out = drill.swing(Swung(), 16.0, takeaway_seq=1010.0, rate_hz=200.0)
+    assert marks(out, "drill_swing")[0]["late_at_takeaway_ms"] == 50.0
+    assert drill.outcome["followed_cue"] == 1
+
+
+def test_a_swing_without_a_cue_is_none_that_did_not_follow() -> None:
     drill = Drill(plan())
     drill.begin(0.0)
-    drill.tick(10.0)
-    drill.cue_played(1000.0, 1160.0)
-    out = drill.swing(Swung(), 14.0, takeaway_seq=1500.0, rate_hz=200.0)
-    assert "late_at_takeaway_ms" not in marks(out, "drill_swing")[0]
-    assert drill.outcome["asynchrony_takeaway_ms"]["n"] == 0
+    drill.swing(Swung(), 5.0, takeaway_seq=1010.0, rate_hz=200.0)
+    assert drill.outcome["cued_swings"] == 0
 
 
 # -- the course of a drill ------------------------------------------------------------------------
@@ -195,7 +227,7 @@ def test_a_drill_from_begin_to_outcome() -> None:
     out = drill.tick(10.0)
     assert PlayCue(800.0) in out
     out = drill.swing(Swung(backswing_ms=700.0), 13.0)
-    assert kinds(out) == ["Mark", "Show", "Play", "Mark", "Mark", "Play", "Line"]
+    assert kinds(out) == ["StopCue", "Mark", "Show", "Play", "Mark", "Mark", "Line", "Play"]
     assert Play("result", "short", "full") in out
     assert marks(out, "block_outcome")[0]["time_enough"] == 0
     assert drill.block.kind == "ball"
@@ -231,7 +263,7 @@ def test_the_feel_is_asked_before_the_numbers() -> None:
     drill.begin(0.0)
     drill.tick(10.0)
     out = drill.swing(Swung(), 13.0)
-    assert kinds(out) == ["Mark", "Ask"]
+    assert kinds(out) == ["StopCue", "Mark", "Ask"]
     assert drill.key("x", 13.5) == []
     out = drill.key("1", 14.0)
     assert out[0] == Mark("felt", {"felt": "rushed", "number": 1})
@@ -256,11 +288,8 @@ def test_a_feel_that_is_not_told_is_not_waited_for() -> None:
     drill.swing(Swung(), 40.0)
     # Arms that come down from the finish don't answer it.
     assert drill.turn("takeaway", 41.5, seq=1, takeaway_seq=0.0, turn_deg=12.0) == []
-    # The next swing begins: the numbers of the last one come before it.
-    assert kinds(drill.turn("takeaway", 45.0, seq=1, takeaway_seq=0.0, turn_deg=12.0)) == [
-        "Show",
-        "Play",
-    ]
+    # The next swing begins: the numbers of the last one come now, but no tones.
+    assert kinds(drill.turn("takeaway", 45.0, seq=1, takeaway_seq=0.0, turn_deg=12.0)) == ["Show"]
 
 
 def test_outside_means_that_silence_is_good_news() -> None:
@@ -285,15 +314,26 @@ def test_the_cue_joins_the_players_own_takeaway() -> None:
     drill = Drill(plan(cue_on="takeaway"))
     drill.begin(0.0)
     assert drill.turn("takeaway", 1.0, seq=9, takeaway_seq=5.5, turn_deg=12.0) == []
-    assert not any(isinstance(a, PlayCue) for a in drill.tick(10.0))
-    other = drill.turn("takeaway", 14.0, seq=9, takeaway_seq=5.5, turn_deg=12.0, likely=False)
+    # Until a swing is known, much else begins alike: that is said.
+    said = drill.tick(12.0)
+    assert not any(isinstance(a, PlayCue) for a in said)
+    assert any("from the second swing on" in a.text for a in said if isinstance(a, Line))
+    assert drill.turn("takeaway", 26.0, seq=9, takeaway_seq=5.5, turn_deg=30.0) == []
+    drill.swing(Swung(), 28.0)
+    assert not any("second swing" in str(a) for a in drill.tick(33.5 + 10.0))
+    other = drill.turn("takeaway", 44.0, seq=9, takeaway_seq=5.5, turn_deg=12.0, likely=False)
     assert other == []
-    assert drill.turn("takeaway", 15.0, seq=99, takeaway_seq=55.5, turn_deg=12.0) == [
-        PlayCue(800.0, 55.5)
-    ]
-    assert drill.turn("lapsed", 15.5, seq=120, takeaway_seq=55.5, turn_deg=3.0) == [StopCue()]
-    drill.cue_played(55.5, 215.5)
-    mark = marks(drill.swing(Swung(), 17.0, takeaway_seq=56.0, rate_hz=200.0), "drill_swing")[0]
+    assert drill.turning(30.0, 44.1) == []
+    assert drill.turn("takeaway", 45.0, seq=99, takeaway_seq=55.5, turn_deg=12.0) == []
+    assert drill.turning(19.9, 45.04) == []
+    assert drill.turning(20.1, 45.06) == [PlayCue(800.0, 55.5)]
+    assert drill.turning(25.0, 45.1) == []
+    lapsed = drill.turn("lapsed", 45.5, seq=120, takeaway_seq=55.5, turn_deg=3.0)
+    assert kinds(lapsed) == ["StopCue"]
+    drill.turn("takeaway", 47.0, seq=499, takeaway_seq=455.5, turn_deg=12.0)
+    assert kinds(drill.turning(25.0, 47.1)) == ["PlayCue"]
+    drill.cue_played(455.5, 615.5)
+    mark = marks(drill.swing(Swung(), 49.0, takeaway_seq=456.0, rate_hz=200.0), "drill_swing")[0]
     assert "late_at_takeaway_ms" not in mark
     assert mark["late_at_top_ms"] == 2.5
 
@@ -450,29 +490,3 @@ def test_whatever_happens_it_keeps_to_its_plan(
     for action in out:
         if isinstance(action, Mark):
             json.dumps(action.fields, allow_nan=False)
-
-
-# -- what the tones mean --------------------------------------------------------------------------
-
-
-def test_patterns_differ_by_number_not_only_by_pitch() -> None:
-    sounds = Sounds(48_000)
-
-    def bursts(time: str | None, turn: str | None) -> int:
-        sound = sounds.after_swing(time, turn)
-        assert sound is not None
-        loud = abs(sound) > 0.05
-        gaps = 0
-        last = -10_000
-        for k in loud.nonzero()[0]:
-            gaps += k - last > 1000
-            last = k
-        return gaps
-
-    assert bursts("enough", None) == 1
-    assert bursts("short", None) == 2
-    assert bursts(None, "full") == 1
-    assert bursts(None, "short") == 2
-    assert bursts(None, "beyond") == 3
-    assert bursts("short", "beyond") == 5
-    assert sounds.after_swing(None, None) is None

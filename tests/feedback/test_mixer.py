@@ -103,6 +103,23 @@ def test_called_off_while_playing_it_fades_without_a_click() -> None:
     assert mixer.waiting == 0
 
 
+def test_a_sound_can_be_made_to_end_early_also_when_it_has_begun() -> None:
+    for before in (0, 500):
+        mixer = Mixer(48_000, level=0.5)
+        voice = mixer.play(np.ones(4800, dtype=np.float32), 0)
+        out = [mixer.render(before)]
+        voice.end_after(1000, 240)
+        out.append(mixer.render(2000))
+        x = np.concatenate(out)
+        assert np.all(x[:760] == 0.5)
+        assert np.abs(np.diff(np.concatenate([[0.5], x]))).max() < 0.005
+        assert not x[1000:].any()
+        assert mixer.waiting == 0
+    voice = mixer.play(np.ones(100, dtype=np.float32))
+    voice.end_after(200, 50)
+    assert len(voice.sound) == 100
+
+
 def test_the_level_is_bounded() -> None:
     for level in (0.0, -0.1, 0.91, float("nan")):
         with pytest.raises(ValueError, match="level"):

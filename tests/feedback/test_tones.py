@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from listening import RATE_HZ, pitch_hz
 
-from feedback.tones import envelope, glide, join, note_hz, silence, tone
+from feedback.tones import chime, envelope, glide, join, note_hz, silence, tone
 
 
 @pytest.mark.parametrize(
@@ -73,6 +73,20 @@ def test_a_glide_rises_evenly_in_pitch() -> None:
 def test_a_glide_to_where_it_is_is_a_tone() -> None:
     sound = glide(700.0, 700.0, 0.4, RATE_HZ).astype(float)
     assert pitch_hz(sound) == pytest.approx(700.0, abs=0.05)
+
+
+def test_a_chime_is_two_pitches_and_no_louder_than_one() -> None:
+    sound = chime(880.0, 1318.5102, 0.5, RATE_HZ).astype(float)
+    power = np.abs(np.fft.rfft(sound * np.hanning(len(sound)))) ** 2
+    near = [power[round(hz * 0.5) - 3 : round(hz * 0.5) + 4].sum() for hz in (880.0, 1318.5)]
+    assert sum(near) > 0.999 * power.sum()
+    # 0.6 and 0.4 of the size: power as 9 to 4.
+    assert near[0] / near[1] == pytest.approx(2.25, rel=0.02)
+    assert 0.9 < np.abs(sound).max() <= 1.0
+    ringing = chime(880.0, 1318.5102, 0.5, RATE_HZ, ring_s=0.1)
+    size = [np.abs(ringing[round(t * RATE_HZ) :][:2400]).max() for t in (0.05, 0.15, 0.25)]
+    assert size[0] / size[1] == pytest.approx(np.e, rel=0.03)
+    assert size[1] / size[2] == pytest.approx(np.e, rel=0.03)
 
 
 def test_joining() -> None:

@@ -6,6 +6,7 @@ import asyncio
 import dataclasses
 import sys
 import time
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -190,3 +191,24 @@ def test_a_speed_that_is_none(tmp_path: Path, speed: float) -> None:
         SimulatedSource(speed=speed)
     with pytest.raises(ValueError, match="speed"):
         ReplaySource(tmp_path, speed=speed)
+
+
+@pytest.mark.parametrize("kind", ["replay", "simulated"])
+async def test_a_source_that_is_behind_gives_others_a_turn(kind: str, tmp_path: Path) -> None:
+    # Else nothing else is done for as long as that lasts, and the computer seems to have slept.
+    if kind == "replay":
+        write(tmp_path / "old")
+        source: Source = ReplaySource(tmp_path / "old", speed=1e6)
+    else:
+        source = SimulatedSource(SPEC, seed=5, speed=1e6, seconds=20.0)
+    packets: list[RawPacket] = []
+    at_turns: list[int] = []
+    await source.connect()
+    await source.start(packets.append)
+    async with asyncio.timeout(20.0):
+        while not source.lost.is_set():
+            at_turns.append(len(packets))
+            await asyncio.sleep(0)
+    await source.disconnect()
+    assert len(packets) > 300
+    assert max(b - a for a, b in pairwise([*at_turns, len(packets)])) <= 64

@@ -72,9 +72,14 @@ def test_the_time_comes_from_the_players_own_reference(
     assert "--club" in capsys.readouterr().err
     assert run([*arguments, "--club", "driver"]) == 0
     # 1 s of lead-in, 1.2 s from the ready beep, 860 ms, the beep, half a second.
-    assert "1 cue, 4 s" in capsys.readouterr().out
+    told = capsys.readouterr().out
+    assert "1 cue, 4 s, backswing 860 ms from Ida's reference with driver at the wrist" in told
     assert run([*arguments, "--club", "wedge", "--overwrite"]) == 1
-    assert "--backswing-ms" in capsys.readouterr().err
+    err = capsys.readouterr().err
+    assert "--backswing-ms" in err
+    # What there is instead.
+    assert "no reference with wedge yet" in err
+    assert "(there is one for 7 iron at the wrist, driver at the wrist):" in err
 
 
 def test_cautions_are_given_with_every_track(

@@ -123,7 +123,8 @@ def test_it_runs_without_bluetooth_and_without_sound(tmp_path: Path) -> None:
     )
     assert done.returncode == 0, done.stderr
     # It stands out, after the cautions.
-    loud = [line for line in done.stderr.splitlines() if line.startswith("unhurried: ! ")]
+    start = done.stderr[: done.stderr.index("samples are coming")]
+    loud = [line for line in start.splitlines() if line.startswith("unhurried: ! ")]
     assert "going on without sound" in loud[-1]
     assert "1 of 1 swings" in done.stdout
 
@@ -351,3 +352,88 @@ def test_the_outcome_fits_a_terminal() -> None:
     lines = outcome_lines(drill.outcome)
     assert max(map(len, lines)) <= 80
     assert "retention" in "\n".join(lines)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a terminal as POSIX has it")
+@pytest.mark.parametrize(("columns", "rows"), [(80, 24), (40, 20)])
+def test_a_terminal_shows_the_newest_swing_only_and_breaks_no_word(
+    tmp_path: Path, columns: int, rows: int
+) -> None:
+    import fcntl
+    import pty
+    import struct
+    import termios
+
+    parent, child = pty.openpty()
+    fcntl.ioctl(child, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
+    arguments = ["drill", *FAST, "--seed", "3", "--repeats", "2", "--backswing-ms", "900"]
+    arguments += ["--full-turn-deg", "120", "--mount", "club", "--out", "d"]
+    process = subprocess.Popen(
+        [sys.executable, "-m", "unhurried", *arguments],
+        env={**os.environ, "TERM": "xterm", "PYTHONPATH": str(ROOT)},
+        cwd=tmp_path,
+        stdin=child,
+        stdout=child,
+        stderr=child,
+        start_new_session=True,
+    )
+    os.close(child)
+    seen = bytearray()
+    while True:
+        try:
+            data = os.read(parent, 4096)
+        except OSError:
+            # The other side is closed.
+            break
+        if not data:
+            break
+        seen += data
+    os.close(parent)
+    assert process.wait(30) == 0
+    before, *shown = seen.decode().replace("\r\n", "\n").split("\x1b[H")
+    assert len(shown) == 2
+    assert before.index("Warm up first") < before.index("tethered") < before.index("keys: 1 rushed")
+    assert before.index("keys: 1 rushed") < before.index("samples are coming")
+    for number, text in enumerate(shown, start=1):
+        lines = text.split("\n")
+        assert lines[0] == f"swing {number} of 2, club turn"
+        ends = [k for k, line in enumerate(lines) if line.startswith(("unhurried:", "drill,"))]
+        # With what is said next it still stands on the screen whole.
+        assert (ends[0] if ends else len(lines)) <= rows - 2
+        assert text.count("club turn") == 1
+        assert sum(line.startswith("TIME") for line in lines) == 1
+        for word in ("SWING", "TURN", "PEAK"):
+            assert word in text
+    # What was there was pushed up, not wiped away.
+    assert before.endswith("\n" * rows)
+    # No line is left to the terminal to break, but for a path that may be of any length.
+    for line in seen.decode().replace("\r\n", "\n").splitlines():
+        assert len(line) <= columns or str(tmp_path) in line, line
+
+
+def test_interruptions_are_said_once_and_counted_at_the_end_of_the_block(tmp_path: Path) -> None:
+    plan = DrillPlan(
+        blocks=(Block("rehearsal", 1),), reference=Reference(), rest_s=1.0, schedule="every"
+    )
+    _, one, session = drill_run(tmp_path / "d", plan, speed=20.0)
+    broken = Broken()
+    one.sound = broken
+    one._stage.output = broken
+    said: list[str] = []
+    one.say = said.append
+
+    async def practise() -> None:
+        running = asyncio.ensure_future(one.run(session))
+        while session.status.received < 100:
+            await asyncio.sleep(0.01)
+        for _ in range(5):
+            broken.gaps += 1
+            await asyncio.sleep(0.05)
+        async with asyncio.timeout(20):
+            await running
+
+    asyncio.run(practise())
+    told = [text for text in said if "interrupted" in text]
+    assert len(told) == 2
+    assert "only counted" in told[0]
+    assert "interrupted 5 times in this block" in told[1]

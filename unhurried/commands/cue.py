@@ -191,8 +191,46 @@ def middle(reference: Reference | None, quantity: str) -> float | None:
     return None if bounds is None else 0.5 * (bounds[0] + bounds[1])
 
 
-def delays(home: Path) -> Callable[[str], float | None]:
-    """Return a look-up of the calibrated delay of an output by its name."""
+def no_reference(home: Path, player: str, club: str | None, mount: str | None) -> str:
+    """Say that a player has no reference with a club and mount, and which there are."""
+    from review.evidence import Evidence, settings_of
+    from review.library import LIBRARY_FILE
+    from review.people import Registry
+    from unhurried.ingest import open_library
+
+    who = Registry(home).find(player)
+    there = [(r.club, r.mount) for r in who.references]
+    if (home / LIBRARY_FILE).exists():
+        from analysis.spread import NotYet
+
+        with open_library(home) as library:
+            one = library.player(who.id)
+            for group in settings_of(library, who.id):
+                found = Evidence(library, one, club=group.club, mount=group.mount).reference
+                if not isinstance(found, NotYet):
+                    there.append((group.club, group.mount))
+    words = [f"{c or 'any club'} at the {m or 'mount'}" for c, m in set(there)]
+    asked = " ".join(
+        word
+        for word in (
+            f"with {club}" if club is not None else "",
+            f"at the {mount}" if mount is not None else "",
+        )
+        if word
+    )
+    what = f"{who.name} has no reference {asked}".rstrip() + " yet"
+    return f"{what} (there is one for {', '.join(sorted(words))})" if words else what
+
+
+def delays(home: Path, measured: list[str] | None = None) -> Callable[[str], float | None]:
+    """Return a look-up of the calibrated delay of an output by its name.
+
+    Parameters
+    ----------
+    home : Path
+    measured : list of str, optional
+        Gets the names of those whose delay was measured.
+    """
     from feedback.errors import FeedbackError
     from feedback.latency import load_delay
 
@@ -202,18 +240,47 @@ def delays(home: Path) -> Callable[[str], float | None]:
         except FeedbackError as error:
             show(str(error))
             return None
-        return None if kept is None else kept.delay_s
+        if kept is None:
+            return None
+        if measured is not None:
+            measured.append(name)
+        return kept.delay_s
 
     return delay_of
 
 
-def say_output(output: Output, why: str | None) -> None:
-    """Say on stderr where the sound goes, and what that means."""
+def say_output(
+    output: Output,
+    why: str | None,
+    *,
+    measured: bool | None = None,
+    say: Callable[[str], None] = show,
+) -> None:
+    """Say on stderr where the sound goes, and what that means.
+
+    Parameters
+    ----------
+    output : Output
+    why : str or None
+        Why it is silent, where that was not asked for.
+    measured : bool, optional
+        Whether its delay was measured; None: the delay doesn't matter.
+    say : callable
+        Says a line.
+    """
     from feedback.outputs import is_wireless
 
     if why is not None:
-        show(f"! {why}; going on without sound")
-    elif not output.silent and is_wireless(output.name):
+        say(f"! {why}; going on without sound")
+        return
+    if output.silent:
+        return
+    if measured is not None:
+        how = "measured" if measured else "assumed: 'unhurried latency' measures it"
+        show(
+            f"sound: {output.name}, heard {1e3 * output.delay_s:.0f} ms after it is played ({how})"
+        )
+    if is_wireless(output.name):
         show(WIRELESS.format(name=output.name))
 
 
@@ -284,14 +351,21 @@ def command(
 
     where = home_folder(home)
     times = backswings(backswing_ms, from_ms, to_ms, steps, repeats)
+    source = ""
     if not times and player is not None:
-        own = middle(own_reference(where, player, club, mount), "backswing_ms")
-        if own is None:
-            raise CommandError(
-                f"{player} has no reference with a backswing time yet: give --backswing-ms, or set "
-                "one from approved swings"
+        reference = own_reference(where, player, club, mount)
+        own = middle(reference, "backswing_ms")
+        if own is None or reference is None:
+            reason = (
+                no_reference(where, player, club, mount)
+                if reference is None
+                else f"the reference of {player} has no backswing time"
             )
+            raise CommandError(f"{reason}: give --backswing-ms, or set one from approved swings")
         times = [own] * repeats
+        sure = "provisional " if reference.provisional else ""
+        with_ = f"{reference.club or 'any club'} at the {reference.mount or 'mount'}"
+        source = f" from {player}'s {sure}reference with {with_}"
     if not times:
         raise click.UsageError(
             "say how long the backswing is to take: --backswing-ms 800, or --player NAME",
@@ -308,7 +382,10 @@ def command(
         show(LEVEL_CAUTION)
         show(BODY_CAUTION)
         cues = "1 cue" if len(times) == 1 else f"{len(times)} cues"
-        click.echo(f"{plain(str(out))}: {cues}, {plan.end_frame / RATE_HZ:.0f} s")
+        click.echo(
+            f"{plain(str(out))}: {cues}, {plan.end_frame / RATE_HZ:.0f} s, {_took(times)}"
+            f"{plain(source)}"
+        )
         return
     from feedback.outputs import open_output
 
@@ -317,10 +394,18 @@ def command(
     sound, why = open_output(output, level=level, delay_of=delays(where))
     try:
         say_output(sound, why)
+        show(f"{_took(times)}{source}")
         plan = track_plan(times, rest_s=rest_s, rate_hz=sound.rate_hz, ready=ready)
         _play(plan, sound, times)
     finally:
         sound.close()
+
+
+def _took(times: list[float]) -> str:
+    """Say how long the backswing is to take."""
+    if times[0] == times[-1]:
+        return f"backswing {times[0]:.0f} ms"
+    return f"backswing {times[0]:.0f} to {times[-1]:.0f} ms"
 
 
 def _play(plan: TrackPlan, sound: Output, times: list[float]) -> None:

@@ -5,8 +5,11 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import os
 import shlex
+import shutil
 import sys
+import textwrap
 from collections import deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -22,28 +25,54 @@ from unhurried.commands.cue import (
     cue_options,
     delays,
     middle,
+    no_reference,
     own_reference,
     say_output,
     sound_options,
 )
-from unhurried.errors import show
+from unhurried.drilling import (
+    Known,
+    cautions_are_due,
+    into_library,
+    known_player,
+    near_name,
+    plan_remarks,
+    retention_remark,
+)
+from unhurried.errors import plain, show
 from unhurried.home import home_folder, home_log, home_option
 from unhurried.newfolder import clear_empty, recording_folder
-from unhurried.options import FiniteRange, check_source, folder_option, session_options
+from unhurried.options import (
+    FiniteRange,
+    check_source,
+    folder_option,
+    library_option,
+    session_options,
+)
 from unhurried.pages import forget_invented, live_page, page_options
 
 if TYPE_CHECKING:
     from analysis.liveturn import LiveTurn, Seen, TurnEvent
     from analysis.results import Swing
     from feedback.drill import Action, Drill, DrillPlan, Reference
-    from feedback.mixer import Voice
     from feedback.outputs import Output
+    from review.drilled import Drilled
     from sensor.live import LinkEvent, LiveBlock
     from unhurried.live import LiveSession
     from unhurried.pages import PageDesk
 
 MEMBERS: Final = {"wrist": "forearm", "glove": "hand", "club": "club", "trunk": "trunk"}
 BLOCKS: Final = ("rehearsal", "ball", "silent", "retention")
+KEYS: Final = "keys: 1 rushed, 2 in time, 3 slow, space to go on, q to end (Ctrl-C too)"
+SHORT_CAUTION: Final = (
+    "Warm up, clear space, stop on pain, never turn past comfort, rest; sound low, lower still for "
+    "children; headphones hide warnings."
+)
+"""At later starts of a day; the whole text came at the first."""
+NARROW: Final = 72
+"""Columns below which a table breaks."""
+LEFT_ROWS: Final = 3
+"""Lines of the terminal that stay for words under the large digits."""
 TICK_S: Final = 0.02
 RING_S: Final = 2.0
 """Longer than any pattern of tones."""
@@ -77,7 +106,7 @@ def share_page_options(command: Any) -> Any:
 @click.option(
     "--upper-turn-deg",
     type=FiniteRange(min=30.0, max=400.0),
-    help="Upper bound: beyond it a lower tone is heard.",
+    help="Upper bound of the turn: beyond it another, low sound is heard.",
 )
 @click.option(
     "--repeats",
@@ -119,7 +148,9 @@ def share_page_options(command: Any) -> Any:
     type=click.Choice(("every", "outside", "fading", "none")),
     default="every",
     show_default=True,
-    help="After which swings numbers and tones follow.",
+    help="Which swings get tones (also the one for the turn, while you go back) and numbers: "
+    "every; only where time or turn lie outside (the tone for the turn comes always); fading, "
+    "every swing at first and ever fewer, half of them in all; none.",
 )
 @click.option("--cue/--no-cue", "with_cue", default=True, help="With or without the cue.")
 @click.option(
@@ -127,11 +158,12 @@ def share_page_options(command: Any) -> Any:
     type=click.Choice(("ready", "takeaway")),
     default="ready",
     show_default=True,
-    help="The cue comes by itself, or joins your own takeaway.",
+    help="The cue comes by itself, 1.2 s after a ready beep, or joins your own takeaway.",
 )
 @click.option("--felt/--no-felt", default=False, help="Ask how it felt, before the numbers.")
 @sound_options
 @folder_option
+@library_option
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 @share_page_options
 @home_option
@@ -165,6 +197,7 @@ def command(
     output: str | None,
     level: float,
     out: Path | None,
+    to_library: bool,
     as_json: bool,
     page: bool,
     port: int | None,
@@ -194,7 +227,7 @@ def command(
         raise click.UsageError("--cue-on is for a cue: leave it or --no-cue out", context)
     if len(sensors) > 1:
         raise click.UsageError("a drill has one sensor: give --sensor once", context)
-    from feedback.drill import CAUTIONS, Drill
+    from feedback.drill import Drill
     from feedback.outputs import open_output
     from unhurried.live import open_source
 
@@ -205,15 +238,21 @@ def command(
             "a rehearsal has no ball: leave --ball and --no-ball to silent blocks", context
         )
     times = backswings(backswing_ms, from_ms, to_ms, steps, repeats * len(kinds))
+    player, who = _who(where, player)
+    # A plan that is stopped refuses here, before anything is made.
+    remarks = [] if who is None else plan_remarks(where, who, club, mount)
+    remark = retention_remark(where, who, kinds)
+    remarks += [] if remark is None else [remark]
     reference = reference_of(
-        where if player else None,
-        (player, club, mount),
+        where if who is not None else None,
+        (None if who is None else who.id, club, mount),
         backswing_ms=times[0] if times else None,
         full_turn_deg=full_turn_deg,
         share=share,
         upper_turn_deg=upper_turn_deg,
-        simulated=simulated or replay is not None,
     )
+    if player is not None and who is None:
+        show(_new_here(player, reference.backswing_ms if with_cue else None, with_cue=with_cue))
     if with_cue and not times and reference.backswing_ms is None:
         for name, words in (("with_cue", "--cue"), ("cue_on", "--cue-on")):
             if _given(context, name):
@@ -244,27 +283,34 @@ def command(
         club=club,
         profile=profile,
     )
-    if page and simulated and player is None:
+    if simulated and player is None and (page or to_library):
         forget_invented(source)
     target, new = recording_folder(out, where)
-    sound, why = open_output(output, level=level, delay_of=delays(where))
+    measured: list[str] = []
+    sound, why = open_output(output, level=level, delay_of=delays(where, measured))
     drill = Drill(plan)
     run = DrillRun(drill, sound, mount=mount, hand=hand, ball=ball)
+    run.say = told
+    run.remarks = tuple(remarks)
+    known_as = {player: who.id} if player is not None and who is not None else {}
     try:
         from unhurried.live import LiveSession
 
         def say_beginning() -> None:
             """Once there is a sensor, so that an error comes before all that; sound comes last."""
-            for text in CAUTIONS:
-                show(f"! {text}")
-            show(f"! {LEVEL_CAUTION}")
-            show(f"the recording goes to {target}")
+            _say_cautions(where, player, session.mount)
+            told(f"the recording goes to {target}")
+            for text in remarks:
+                told(f"! {text}")
             if sound.silent and why is None:
-                show("the output is silent: only the screen speaks")
-            say_output(sound, why)
+                told("the output is silent: only the screen speaks")
+            say_output(sound, why, measured=sound.name in measured, say=told)
+            run.say_keys()
 
         with home_log(where), live_page(where, page=page, port=port, share=share_page) as up:
-            desk = None if up is None else up.desk("drill", run)
+            desk = None
+            if up is not None:
+                desk = up.desk("drill", run, known_as=known_as, to_library=to_library)
             listeners: tuple[Callable[[Swing], None], Callable[[LinkEvent], None]]
             listeners = (run.on_swing, run.on_event)
             if desk is not None:
@@ -281,12 +327,19 @@ def command(
                 on_event=_beginning(say_beginning, listeners[1]),
                 home=where,
             )
+            kept: list[str] = []
             try:
                 interrupted = asyncio.run(run.run(session, page=desk))
+                if up is not None and desk is not None:
+                    kept = up.take_in(desk, by_itself=not interrupted)
             finally:
+                run.close()
                 _say_outcome(drill, session, as_json=as_json)
+                if desk is None and to_library and session.status.received:
+                    kept = into_library(where, [session], known_as, say=told)
+                _say_next(where, session, player if kept else None, club, mount)
             if up is not None and desk is not None:
-                up.keep(desk, by_itself=not interrupted)
+                up.stay(desk, by_itself=not interrupted)
     finally:
         run.close()
         clear_empty(new)
@@ -315,7 +368,92 @@ def _beginning(
     return listen
 
 
+def told(text: str) -> None:
+    """Say a line on stderr; on a terminal it breaks between words."""
+    if not sys.stderr.isatty():
+        show(text)
+        return
+    line = f"unhurried: {plain(' '.join(text.split()))}"
+    print("\n".join(_broken(line, columns(sys.stderr))), file=sys.stderr, flush=True)
+
+
+def _broken(line: str, width: int) -> list[str]:
+    return textwrap.wrap(
+        line,
+        max(20, width - 1),
+        subsequent_indent="  ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    ) or [line]
+
+
+def columns(stream: Any) -> int:
+    """Width of the terminal that a stream goes to; 80 where it is none."""
+    return _size(stream)[0]
+
+
+def _size(stream: Any) -> tuple[int, int]:
+    """Columns and lines of a terminal."""
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        if stream.isatty():
+            size = os.get_terminal_size(stream.fileno())
+            if size.columns > 0 and size.lines > 0:
+                return size.columns, size.lines
+    return shutil.get_terminal_size().columns, 0
+
+
+def _say_cautions(home: Path, player: str | None, mount: str | None) -> None:
+    """The whole text once a day and player, then one line; that of the mount always."""
+    from feedback.drill import CAUTIONS
+    from sensor.wearing import cautions
+
+    if cautions_are_due(home, player):
+        for text in (*CAUTIONS, LEVEL_CAUTION):
+            told(f"! {text}")
+    else:
+        told(f"! {SHORT_CAUTION}")
+    for text in cautions(mount):
+        told(f"! {text}")
+
+
 # -- what was asked for ----------------------------------------------------------------------------
+
+
+def _who(home: Path, player: str | None) -> tuple[str | None, Known | None]:
+    """Whom a name means: the name to record with, and the player where known.
+
+    At a terminal it is asked whether a name that is nearly a known one was mistyped.
+    """
+    if player is None:
+        return None, None
+    found = known_player(home, player)
+    if found is not None:
+        # Typed as an id, it would be recorded as a name.
+        return (player if player.casefold() == found.name.casefold() else found.name), found
+    near = near_name(home, player)
+    if near is None:
+        return player, None
+    if _at_terminal():
+        if click.confirm(f"'{plain(player)}' is new here. Is it {plain(near)}?", err=True):
+            return near, known_player(home, near)
+    else:
+        show(f"'{player}' is new here; if {near} is meant, end with Ctrl-C and say so")
+    return player, None
+
+
+def _at_terminal() -> bool:
+    """Whether there is somebody to be asked."""
+    return sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def _new_here(player: str, backswing_ms: float | None, *, with_cue: bool) -> str:
+    """Say what a drill goes by for somebody whom nothing is known of."""
+    start = f"{player} is new here: no reference yet"
+    if not with_cue:
+        return start
+    if backswing_ms is None:
+        return f"{start}, so the cue comes once the first three swings have given a time"
+    return f"{start}, the cue takes {backswing_ms:.0f} ms"
 
 
 def reference_of(
@@ -326,21 +464,37 @@ def reference_of(
     full_turn_deg: float | None,
     share: float | None,
     upper_turn_deg: float | None,
-    simulated: bool,
+    say: Callable[[str], None] = show,
 ) -> Reference:
-    """Put together what is said and what the player's own reference in the library says."""
+    """Put together what is said and what the player's own reference in the library says.
+
+    Parameters
+    ----------
+    home : Path, optional
+        None: nobody is looked up.
+    who : tuple
+        Player (name or id), club, mount.
+    backswing_ms, full_turn_deg, share, upper_turn_deg : float, optional
+        What was given.
+    say : callable
+        Told what the reference is, where that matters.
+
+    Raises
+    ------
+    CommandError, ReviewError
+        It isn't clear which player or reference is meant.
+    """
     from feedback.drill import Reference
-    from review.liberrors import NoSuchError
 
     own = None
     player, club, mount = who
     if home is not None and player is not None:
-        try:
-            own = own_reference(home, player, club, mount)
-        except NoSuchError:
-            # Somebody new, or a slip of the pen: the recording has the name either way.
-            if not simulated:
-                show(f"there is no reference of {player} yet: what isn't given is provisional")
+        own = own_reference(home, player, club, mount)
+        if own is None and (backswing_ms is None or full_turn_deg is None):
+            say(
+                f"{no_reference(home, player, club, mount)}: what isn't given is provisional, from "
+                "the first three swings"
+            )
     bounds = None if own is None else own.bounds.get("turn_deg")
     if full_turn_deg is None and bounds is not None:
         full_turn_deg = 0.5 * (bounds[0] + bounds[1])
@@ -348,7 +502,7 @@ def reference_of(
         # The coach's lower bound is where a turn begins to be full.
         share = bounds[0] / full_turn_deg if share is None else share
     if own is not None and own.provisional:
-        show(f"the reference of {player} is provisional: no coach has approved it")
+        say("the reference is provisional: no coach has approved it")
     return Reference(
         backswing_ms=middle(own, "backswing_ms") if backswing_ms is None else backswing_ms,
         full_turn_deg=full_turn_deg,
@@ -463,6 +617,7 @@ class DrillRun:
         sensor_delay_s: float = SENSOR_DELAY_S,
     ) -> None:
         from feedback.patterns import Sounds
+        from feedback.stage import Stage
 
         self.drill = drill
         self.sound = sound
@@ -471,15 +626,22 @@ class DrillRun:
         self.say: Callable[[str], None] = show
         self.watcher: Callable[[Action], None] | None = None
         self.on_terminal = True
+        self.remarks: tuple[str, ...] = ()
+        """What the plan has against it, for whoever shows the drill."""
         self._sounds = Sounds(sound.rate_hz)
+        self._stage = Stage(sound, self._sounds)
+        drill.audible = not sound.silent
         self._mount, self._hand, self._ball = mount, hand, ball
         self._sensor_delay_s = sensor_delay_s
         self._session: LiveSession | None = None
         self._stop: asyncio.Event | None = None
         self._connection: int | None = None
-        self._beats_ns: dict[str, int] | None = None
-        self._voices: list[Voice] = []
         self._underflows = 0
+        self._interruptions = 0
+        self._in_block = 0
+        self._swung_in: tuple[int, str] = (0, "")
+        self._struck_in = 0
+        self._keys_there = False
         self._by_user = False
         self._more_codes: Callable[[], None] | None = None
 
@@ -496,10 +658,7 @@ class DrillRun:
         listening = reading_keys(self._key) if self.on_terminal else contextlib.nullcontext(False)
         with stopping(stop):
             async with attending, listening as there:
-                if there:
-                    self.say("keys: 1 rushed  2 in time  3 slow  space go on  q end  (Ctrl-C too)")
-                    if self._more_codes is not None:
-                        self.say("v a code for another phone")
+                self._keys_there = there
                 ticking = asyncio.ensure_future(self._ticks())
                 ending = asyncio.ensure_future(self._end_in_time(stop))
                 try:
@@ -511,6 +670,12 @@ class DrillRun:
                 if not self._by_user:
                     await self._let_ring()
         return self._by_user
+
+    def say_keys(self) -> None:
+        """Say which keys there are, where there are any."""
+        if self._keys_there:
+            more = "" if self._more_codes is None else ", v a code for another phone"
+            self.say(f"{KEYS}{more}")
 
     async def _let_ring(self) -> None:
         """Let the tones of the last swing be heard."""
@@ -556,6 +721,7 @@ class DrillRun:
         clock.feed(block.arrival_ns, int(block.seq[-1]))
         for event in live.feed(block.seq, block.acc_m_s2, block.gyr_dps):
             self._on_turn(event)
+        self._do(self.drill.turning(live.turn_deg, self._now_s()))
 
     def _begin(self) -> None:
         from analysis.liveturn import LiveTurn
@@ -596,6 +762,9 @@ class DrillRun:
         return 0.0 if facts is None else facts.gyr_delay_ms * 1e-3
 
     def _on_turn(self, event: TurnEvent) -> None:
+        if event.kind == "takeaway":
+            # By now the sensor's clock may be better known.
+            self._set_target()
         self._do(
             self.drill.turn(
                 event.kind,
@@ -613,7 +782,7 @@ class DrillRun:
         if self.live is not None and swing.turn_deg is not None:
             seen = self.live.learn(swing.turn_deg)
             self._set_target()
-        self._settle_beats()
+        self._stop_cue("the swing was over")
         rate = 0.0 if self.clock is None else self.clock.rate_hz
         self._do(
             self.drill.swing(
@@ -622,6 +791,18 @@ class DrillRun:
                 takeaway_seq=None if seen is None else seen.takeaway_seq - self._chip_s() * rate,
                 rate_hz=rate,
             )
+        )
+        self._look_at_strike(swing)
+
+    def _look_at_strike(self, swing: Swing) -> None:
+        """Say once a block that something was hit where there should be no ball."""
+        number, kind = self._swung_in
+        if kind != "rehearsal" or not swing.strike or self._struck_in == number:
+            return
+        self._struck_in = number
+        self.say(
+            "! that was a strike, in rehearsals without a ball: it is counted as a rehearsal (for "
+            "balls end with q, and give --block ball)"
         )
 
     def on_event(self, event: LinkEvent) -> None:
@@ -672,11 +853,13 @@ class DrillRun:
                 self.watcher(action)
             match action:
                 case d.Play():
-                    self._play(action)
+                    self._stage.play(action.name, action.time, action.turn)
                 case d.PlayCue():
                     self._play_cue(action)
                 case d.StopCue():
-                    self._stop_cue()
+                    self._stop_cue(action.why, unless_gliding=action.unless_gliding)
+                case d.StopTones():
+                    self._stage.stop_after()
                 case d.Mark():
                     self._mark(action.kind, action.fields)
                 case d.Line() | d.Ask():
@@ -690,67 +873,45 @@ class DrillRun:
                     if self._stop is not None:
                         self._stop.set()
 
-    def _play(self, action: Any) -> None:
-        sounds = self._sounds
-        if action.name == "result":
-            sound = sounds.after_swing(action.time, action.turn)
-        else:
-            sound = getattr(sounds, action.name)
-        if sound is not None:
-            self.sound.play(sound)
-
     def _play_cue(self, action: Any) -> None:
-        """Lay the cue's sounds out by frame; its beats as heard are kept for the swing."""
+        """Lay the cue out; its beats as heard are kept for the swing."""
         from feedback.cue import Cue
 
         self._settle_beats()
-        sound = self.sound
-        cue = Cue(action.backswing_ms, sound.rate_hz, ready=action.takeaway_seq is None)
-        soon = max(sound.mixer.frame, sound.frame_now()) + round(0.020 * sound.rate_hz)
-        skip = 0
-        if action.takeaway_seq is None:
-            takeaway = soon + cue.lead_frames
-        else:
+        gone_s = None
+        if action.takeaway_seq is not None:
             began_ns = None if self.clock is None else self.clock.time_ns(action.takeaway_seq)
             if began_ns is None:
                 return
-            # What is played at `soon` is heard that much after the player's own takeaway.
-            heard_ns = sound.heard_ns(soon)
-            late_s = (heard_ns - began_ns) * 1e-9 + self._sensor_delay_s + self._chip_s()
-            skip = max(0, round(late_s * sound.rate_hz))
-            takeaway = soon - skip
-        self._voices = [
-            sound.play(part.sound, takeaway + part.frame) for part in cue.parts(skip_frames=skip)
-        ]
-        self._beats_ns = {beat.name: sound.heard_ns(beat.frame) for beat in cue.beats(takeaway)}
+            # What is played now is heard so long after the player's own takeaway.
+            heard_ns = self.sound.heard_ns(max(self.sound.mixer.frame, self.sound.frame_now()))
+            gone_s = (heard_ns - began_ns) * 1e-9 + self._sensor_delay_s + self._chip_s()
+        cue = Cue(action.backswing_ms, self.sound.rate_hz, ready=gone_s is None)
+        self._stage.cue(cue, gone_s=gone_s)
 
-    def _stop_cue(self) -> None:
-        for voice in self._voices:
-            voice.call_off()
-        if self._voices:
-            self._beats_ns = None
-        self._voices = []
+    def _stop_cue(self, why: str, *, unless_gliding: bool = False) -> None:
+        if self._stage.stop_cue(why, unless_gliding=unless_gliding):
+            self._settle_beats()
 
     def _settle_beats(self) -> None:
         """Say at which samples the last cue's beats were heard, now that those have arrived."""
-        beats, clock = self._beats_ns, self.clock
-        self._beats_ns = None
-        if beats is None or clock is None or self._session is None:
+        clock, beats = self.clock, self._stage.beats()
+        if not beats or clock is None or self._session is None:
             return
         delay_ns = round(self._sensor_delay_s * 1e9)
-        at = {name: clock.seq_at(ns + delay_ns) for name, ns in beats.items()}
+        at = {one.name: clock.seq_at(one.heard_ns + delay_ns) for one in beats}
+        not_heard = {one.name: one.why_not for one in beats if one.why_not is not None}
         self._mark(
             "beats",
             {
                 **{f"{n}_seq": None if s is None else round(s, 2) for n, s in at.items()},
                 "output": self.sound.name,
                 "output_delay_ms": round(1e3 * self.sound.delay_s, 1),
-                "heard": not self.sound.silent,
+                "heard": not not_heard,
+                "not_heard": not_heard,
             },
         )
-        takeaway, top = at.get("takeaway"), at.get("top")
-        if takeaway is not None and top is not None:
-            self.drill.cue_played(takeaway, top)
+        self.drill.cue_played(at.get("takeaway"), at.get("top"), not_heard)
 
     def _feel(self, session: LiveSession, fields: dict[str, Any]) -> None:
         """Mark how the last swing felt, and say so."""
@@ -764,6 +925,8 @@ class DrillRun:
         if kind == "drill_outcome":
             # The last word: what is still to be said of a cue comes before it.
             self._settle_beats()
+        if kind == "drill_swing":
+            self._swung_in = (fields["block"], fields["block_kind"])
         session = self._session
         if session is None or session.status.state in ("ended", "stopped"):
             return
@@ -779,9 +942,12 @@ class DrillRun:
         except ValueError:
             # The recording has just been closed.
             return
+        if kind == "block_outcome":
+            self._say_interruptions()
 
     def _show(self, action: Any) -> None:
-        from feedback.drill import screen
+        """Show a swing in large digits, and nothing of the one before."""
+        from feedback.digits import screen
 
         if not self.on_terminal:
             return
@@ -790,9 +956,13 @@ class DrillRun:
         facts = None if self._session is None else self._session.session
         mount = self._mount if facts is None else facts.mount
         member = MEMBERS.get(mount or "", "sensor's")
-        print(f"\nswing {action.done} of {action.of}, {member} turn", file=sys.stderr)
-        for line in screen(action.judged, ink=ink):
-            print(line.rstrip(), file=sys.stderr)
+        width, rows = _size(sys.stderr)
+        height = rows - 1 - LEFT_ROWS if rows else None
+        lines = screen(action.judged, ink=ink, width=width, height=height)
+        head = f"swing {action.done} of {action.of}, {member} turn"
+        # What stood there goes up, out of sight but not out of the terminal's memory.
+        up = "\n" * rows + "\x1b[H" if rows else "\n"
+        print(up + "\n".join([head, *(line.rstrip() for line in lines)]), file=sys.stderr)
         sys.stderr.flush()
 
     # -- the sound output ------------------------------------------------------------------------
@@ -800,22 +970,42 @@ class DrillRun:
     def _look_after_sound(self) -> None:
         sound = self.sound
         sound.frame_now()
+        self._stage.look()
         if sound.underflows != self._underflows:
+            more = sound.underflows - self._underflows
             self._underflows = sound.underflows
             self._do(self.drill.sound_interrupted(sound.underflows))
-            self.say("! the sound was interrupted: what was heard then was late (drill marked)")
+            if not self._interruptions:
+                self.say(
+                    "! the sound was interrupted: what was heard then was late (drill marked); "
+                    "from here on it is only counted"
+                )
+            self._interruptions += more
+            self._in_block += more
         if sound.lost:
             self._go_silent()
+
+    def _say_interruptions(self) -> None:
+        """At a block's end: how often the sound was interrupted, beyond the first time."""
+        times, self._in_block = self._in_block, 0
+        if times > 1:
+            self.say(
+                f"! the sound was interrupted {times} times in this block: some of what was heard "
+                "was late, or not heard (close other programs)"
+            )
 
     def _go_silent(self) -> None:
         """The device is gone: the drill goes on, for the eye only."""
         from feedback.outputs import SilentOutput
+        from feedback.stage import Stage
 
         before = self.sound
         self.say(f"! {before.name}: the sound output is gone; the drill goes on without sound")
-        self._beats_ns, self._voices = None, []
+        self._stop_cue("the sound output has gone")
         self.sound = SilentOutput(rate_hz=before.rate_hz)
         self.sound.start()
+        self._stage = Stage(self.sound, self._sounds)
+        self.drill.audible = False
         self._underflows = 0
         self._do(self.drill.sound_interrupted(before.underflows, lost=True))
         before.close()
@@ -824,21 +1014,84 @@ class DrillRun:
 # -- the outcome -----------------------------------------------------------------------------------
 
 
+def _drilled(session: LiveSession) -> Drilled | None:
+    """What came of the drill, as its recording has it."""
+    from review.drilled import drilled_at
+
+    return drilled_at(session.folder)
+
+
 def _say_outcome(drill: Drill, session: LiveSession, *, as_json: bool) -> None:
     if session.status.received == 0:
         return
+    from review.drilled import drilled_lines
+
     outcome = drill.outcome
+    found = _drilled(session)
     if as_json:
         outcome["folder"] = str(session.folder)
+        outcome["interruptions"] = 0 if found is None else found.interruptions
+        outcome["held"] = [] if found is None else found.held
         click.echo(json.dumps(outcome, indent=2, ensure_ascii=False, allow_nan=False))
-    else:
+        return
+    width = columns(sys.stdout)
+    if width >= NARROW or found is None:
         for line in outcome_lines(outcome):
             click.echo(line)
-    show(f"{session.folder}: recorded; next: unhurried analyze {shlex.quote(str(session.folder))}")
+        words = [] if found is None else [*_more_lines(found), *found.held]
+    else:
+        words = drilled_lines(found)
+    for text in words:
+        for line in _broken(text, min(width, 80)):
+            click.echo(line)
+    sys.stdout.flush()
+
+
+def _more_lines(found: Drilled) -> list[str]:
+    """What the table has no column for."""
+    out = []
+    if found.interruptions:
+        times = "once" if found.interruptions == 1 else f"{found.interruptions} times"
+        out.append(f"the sound was interrupted {times}")
+    for block in found.blocks:
+        if block.kind == "rehearsal" and block.strikes:
+            out.append(
+                f"block {block.name}: {block.strikes} of {block.swings} met something, though it "
+                "was without a ball; they count as rehearsals"
+            )
+    return out
+
+
+def _say_next(
+    home: Path, session: LiveSession, player: str | None, club: str | None, mount: str | None
+) -> None:
+    """Say what comes next: the plan, where the drill is in it."""
+    if session.status.received == 0:
+        return
+    words = ["unhurried", "analyze", str(session.folder)]
+    who = None
+    if player is not None:
+        # By now also somebody new is known.
+        with contextlib.suppress(Exception):
+            who = known_player(home, player)
+    if who is not None:
+        words = ["unhurried", "plan", who.typed]
+        words += ["--club", club] if club is not None else []
+        words += ["--mount", mount] if mount is not None else []
+    line, width = f"{session.folder}: recorded; next: {shlex.join(words)}", columns(sys.stderr)
+    if len(line) + len("unhurried: ") < width or not sys.stderr.isatty():
+        show(line)
+        return
+    from unhurried.spoken import command_lines
+
+    told(f"{session.folder}: recorded; next:")
+    lines = command_lines(shlex.join(words), width=width)
+    print("\n".join(plain(one) for one in lines), file=sys.stderr, flush=True)
 
 
 def outcome_lines(outcome: dict[str, Any]) -> list[str]:
-    """Return the outcome of a drill as a table."""
+    """Return the outcome of a drill as a table, and how the cue was followed."""
+    from feedback.drill import asynchrony_lines
 
     def pair(values: dict[str, Any], unit: str = "") -> str:
         if values["mean"] is None:
@@ -859,15 +1112,7 @@ def outcome_lines(outcome: dict[str, Any]) -> list[str]:
             f"{full:>6} {pair(block['backswing_ms']):>12} {pair(block['turn_deg']):>11} "
             f"{pair(block['peak_rate_dps']):>11}"
         )
-    for name, text in (("takeaway", "takeaway"), ("top", "top")):
-        values = outcome[f"asynchrony_{name}_ms"]
-        if values["n"]:
-            spread = "" if values["sd"] is None else f", spread {values['sd']:.0f} ms"
-            side = "after" if values["mean"] >= 0 else "before"
-            lines.append(
-                f"{text}: {abs(values['mean']):.0f} ms {side} the cue on average{spread} "
-                f"(n {values['n']})"
-            )
+    more = asynchrony_lines(outcome)
     if outcome["sound_interrupted"]:
-        lines.append("the sound was interrupted: some of what was heard was late, or not heard")
-    return lines
+        more.append("the sound was interrupted: some of what was heard was late, or not heard")
+    return [*lines, *(line for text in more for line in _broken(text, 80))]

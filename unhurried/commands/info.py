@@ -22,6 +22,7 @@ from unhurried.options import (
 )
 
 if TYPE_CHECKING:
+    from review.drilled import Drilled
     from sensor.recording import Recording
     from sensor.summary import Summary
 
@@ -82,6 +83,7 @@ def describe(recording: Recording, summary: Summary) -> dict[str, Any]:
         "rest_s": summary.rest_s,
         "rest_acc_m_s2": summary.rest_acc_m_s2,
         "segments": _segments(recording),
+        "drill": None if (found := _drill(recording)) is None else found.as_dict(),
         "warnings": recording.warnings,
     }
 
@@ -121,6 +123,7 @@ def lines(recording: Recording, summary: Summary) -> Iterator[str]:
         ("clipped", f"gyro {_share(summary.gyr_clipped)}, acc {_share(summary.acc_clipped)}"),
         ("at rest", _rest(summary)),
         ("players", _players(recording)),
+        *_drill_facts(recording),
         ("calibr.", _calibration(recording)),
     ]
     for name, text in facts:
@@ -194,6 +197,23 @@ def _calibration(recording: Recording) -> str:
     if recording.calibration is None:
         return f"none applied; {share}, from memory"
     return f"{recording.calibration.describe()}; {share}"
+
+
+def _drill(recording: Recording) -> Drilled | None:
+    from review.drilled import drilled
+
+    return drilled(recording.markers)
+
+
+def _drill_facts(recording: Recording) -> list[tuple[str, str]]:
+    """Say what came of a drill, a fact a line."""
+    from review.drilled import drilled_lines
+
+    found = _drill(recording)
+    if found is None:
+        return []
+    first, *others = drilled_lines(found)
+    return [("drill", first.removeprefix("drill, ")), *(("", text) for text in others)]
 
 
 def _players(recording: Recording) -> str:

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 HEARD_BEATS = 10
 TAP_BEATS = 16
 TAP_EVERY_S = 0.75
-# Nobody is in time with the first beats.
 TAP_SETTLE = 3
 
 
@@ -105,6 +104,8 @@ def command(
             delay = _tap(sound, made_at, n, every_s)
     finally:
         sound.close()
+    if sound.underflows:
+        show("the sound was interrupted meanwhile: beeps near that were left out")
     before = None
     try:
         before = load_delay(folder, delay.output)
@@ -169,7 +170,7 @@ def _line(delay: Delay) -> str:
 
 def _tap(sound: LiveOutput, made_at: str, n: int, every_s: float) -> Delay:
     """Let somebody tap along; the tap's time is when the key arrives."""
-    from feedback.latency import LatencyError, beat_sound, delay_of_taps
+    from feedback.latency import LOOK_S, BeatTimes, LatencyError, beat_sound, delay_of_taps
     from sensor.source import host_clock_ns
     from unhurried.keys import ESCAPE, reading_keys
 
@@ -195,11 +196,16 @@ def _tap(sound: LiveOutput, made_at: str, n: int, every_s: float) -> Delay:
             beep = beat_sound(rate)
             for frame in frames:
                 sound.play(beep, frame)
-            turns = [sound.heard_ns(frame) * 1e-9 - sound.delay_s for frame in frames]
-            await asyncio.sleep(0.5 + n * every_s + 0.6)
-            return turns[TAP_SETTLE:]
+            # Nobody is in time with the first ones.
+            times = BeatTimes(sound, frames[TAP_SETTLE:])
+            rest = 2 * round((0.5 + n * every_s) / LOOK_S)
+            while len(times.turns_s) < n - TAP_SETTLE and rest > 0:
+                await asyncio.sleep(LOOK_S)
+                times.look()
+                rest -= 1
+            await asyncio.sleep(0.6)
+            times.check()
+            return [turn for turn in times.turns_s if turn is not None]
 
     beats = asyncio.run(listen_to_keys())
-    if sound.underflows:
-        raise CommandError("the sound was interrupted while measuring: close other programs")
     return delay_of_taps(beats, taps, output=sound.name, made_at=made_at)

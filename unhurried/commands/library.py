@@ -399,7 +399,8 @@ def session_lines(
                 str(session.strikes),
                 _cut(", ".join(session.players) or "-", 18),
                 _cut(", ".join(session.clubs) or "-", 12)
-                + (" (missing)" if session.missing else ""),
+                + (" (missing)" if session.missing else "")
+                + (" (simulated)" if session.simulated else ""),
             ]
         )
     if len(rows) > 1:
@@ -424,16 +425,25 @@ def show_(session: SwingName, as_json: bool, home: Path | None) -> None:
                 f"{found.path}: isn't in the library yet: 'unhurried library add {found.path}'"
             )
         one = library.session(found.id)
+        from review.drilled import drilled_at, drilled_lines
         from review.store import COLUMNS
         from unhurried.settings import load_settings
 
         table = library.swings(session=found.id, excluded=True, columns=tuple(COLUMNS))
         if as_json:
-            document = {"session": _plain(one), "swings": [_opened(r) for r in table.rows()]}
+            document = {
+                "session": _plain(one),
+                "drill": None if (drill := drilled_at(one.path)) is None else drill.as_dict(),
+                "swings": [_opened(r) for r in table.rows()],
+            }
             click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
             return
         head = f"{one.id[:8]}, {one.start.replace('T', ' ', 1)}, {one.mount or 'mount not said'}"
         click.echo("\n".join(wrapped(head)))
+        if one.simulated:
+            from review.library import SIMULATED_WORDS
+
+            click.echo(SIMULATED_WORDS)
         said = [("note", one.note), ("excluded", one.excluded), ("drill", one.drill)]
         said += [("warning", text) for text in one.warnings]
         said += [
@@ -444,6 +454,9 @@ def show_(session: SwingName, as_json: bool, home: Path | None) -> None:
         for word, text in said:
             if text:
                 click.echo("\n".join(wrapped(f"{word}: {one_line(text)}")))
+        drill = drilled_at(one.path)
+        for text in () if drill is None else drilled_lines(drill):
+            click.echo("\n".join(wrapped(text, "", "  ")))
         units = str(load_settings(library.home)["units"])
         click.echo("\n".join(_swing_lines(list(table.rows()), units)))
 

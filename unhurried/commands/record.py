@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from unhurried.drilling import into_library
 from unhurried.errors import plain, show
 from unhurried.home import home_folder, home_log, home_option
 from unhurried.newfolder import clear_empty, make_folder, recording_folder
@@ -26,6 +27,7 @@ from unhurried.options import (
     check_source,
     clock,
     folder_option,
+    library_option,
     session_options,
 )
 from unhurried.pages import forget_invented, live_page, page_options
@@ -73,6 +75,7 @@ MORE_CODES: Final = "\n      v a code for another phone"
     "Ctrl-C]",
 )
 @folder_option
+@library_option
 @click.option("--json", "as_json", is_flag=True, help="Print each swing as a line of JSON.")
 @page_options
 @home_option
@@ -90,6 +93,7 @@ def command(
     rate_hz: float | None,
     seconds: float | None,
     out: Path | None,
+    to_library: bool,
     as_json: bool,
     page: bool,
     port: int | None,
@@ -140,7 +144,7 @@ def command(
         )
         for number, name in enumerate(names)
     ]
-    if page and simulated and player is None:
+    if simulated and player is None and (page or to_library):
         for one in sources:
             forget_invented(one)
     labels = _labels(sensors, mounts, count)
@@ -151,7 +155,7 @@ def command(
         new += make_folder(target)
     try:
         with home_log(where), live_page(where, page=page, port=port, share=share_page) as up:
-            desk = None if up is None else up.desk("recording")
+            desk = None if up is None else up.desk("recording", to_library=to_library)
             sessions: list[LiveSession] = []
             for number, source in enumerate(sources):
                 label = labels[number] if count > 1 else ""
@@ -178,9 +182,15 @@ def command(
                 screen.message("looking for the sensor" + ("s" if count > 1 else ""))
             limit = None if simulated or replay is not None else seconds
             stopped = asyncio.run(run_sessions(sessions, screen, seconds=limit, page=desk))
+            by_itself = all(source.ended for source in sources)
             _say_end(screen, sessions, folders)
             if up is not None and desk is not None:
-                up.keep(desk, by_itself=all(source.ended for source in sources))
+                up.take_in(desk, by_itself=by_itself)
+            elif to_library:
+                into_library(where, sessions)
+            _say_next(screen, sessions)
+            if up is not None and desk is not None:
+                up.stay(desk, by_itself=by_itself)
     finally:
         clear_empty(new)
     if stopped and not any(session.status.received for session in sessions):
@@ -405,9 +415,10 @@ def _say_end(screen: Screen, sessions: Sequence[LiveSession], folders: Sequence[
         if told:
             words.append(f"packets kept out: {told}")
         screen.message(f"{folder}: {'; '.join(words)}")
-    kept = [
-        shlex.quote(str(f)) for f, one in zip(folders, sessions, strict=True) if one.status.received
-    ]
+
+
+def _say_next(screen: Screen, sessions: Sequence[LiveSession]) -> None:
+    kept = [shlex.quote(str(one.folder)) for one in sessions if one.status.received]
     if kept:
         screen.message(f"next: unhurried analyze {kept[0]}")
 

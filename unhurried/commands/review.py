@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import contextlib
+import os
+import shutil
 import signal
 import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
 from types import FrameType
+from typing import Final
 
 import click
 
@@ -42,7 +45,8 @@ def command(
 
     The page is served by this computer, for this computer alone unless --share is given, and
     nothing is fetched from elsewhere. Ctrl-C ends it. With --share, whoever scans the code in the
-    terminal may see and change what the page shows; Enter makes a code for one more visitor.
+    terminal may see and change what the page shows; Enter makes a code for one more visitor, and
+    the one before no longer works.
 
     \b
     Examples:
@@ -95,13 +99,58 @@ def until_stopped() -> Iterator[threading.Event]:
             signal.signal(kind, handler)
 
 
+QUIET_MODULES: Final = 4
+"""Light border of a code (ISO/IEC 18004)."""
+
+BLACK_ON_WHITE: Final = "\x1b[38;5;16;48;5;231m"
+"""Both set outright, from the part of the 256 colours that no terminal's theme changes: a code
+whose light and dark are changed about isn't read by every phone."""
+
+
 def show_code(link: str) -> None:
     """Draw a link as a code on stderr, and write it below."""
+    why = _undrawable()
+    if why is None:
+        lines = code_lines(link)
+        wide = len(lines[0])
+        if shutil.get_terminal_size().columns < wide:
+            why = f"the window is narrower than the code's {wide} columns"
+        else:
+            for line in lines:
+                click.echo(f"{BLACK_ON_WHITE}{line}\x1b[0m", err=True, color=True)
+    if why is None:
+        click.echo(f"scan the code, or type this once: {link}", err=True)
+    else:
+        click.echo(f"no code is drawn ({why}): type this once: {link}", err=True)
+
+
+def code_lines(link: str) -> list[str]:
+    """Return a link's code in lines of text, two rows of modules a line."""
     import segno
 
-    if sys.stderr.isatty():
-        segno.make(link, micro=False).terminal(out=sys.stderr, compact=True)
-    click.echo(f"scan the code, or type this once: {link}", err=True)
+    rows = [list(row) for row in segno.make(link, micro=False).matrix_iter(border=QUIET_MODULES)]
+    if len(rows) % 2:
+        rows.append([0] * len(rows[0]))
+    return [
+        "".join(" ▄▀█"[2 * bool(up) + bool(down)] for up, down in zip(*two, strict=True))
+        for two in zip(rows[::2], rows[1::2], strict=True)
+    ]
+
+
+def _undrawable() -> str | None:
+    """Return why no code can be drawn on stderr, None where it can be."""
+    if not sys.stderr.isatty():
+        return "this is no terminal"
+    if os.environ.get("NO_COLOR"):
+        return "NO_COLOR is set"
+    term = os.environ.get("TERM", "")
+    if sys.platform != "win32" and (term in ("", "dumb") or term.startswith("vt")):
+        return "the terminal has no colours"
+    try:
+        "▄▀█".encode(sys.stderr.encoding or "ascii")
+    except UnicodeEncodeError:
+        return "the terminal can't show its signs"
+    return None
 
 
 def _more_codes(link: object, stopped: threading.Event) -> None:
@@ -116,6 +165,7 @@ def _more_codes(link: object, stopped: threading.Event) -> None:
             new = link() if callable(link) else None
             if new is not None:
                 show_code(new)
+                show("a code shown before that nobody used yet no longer works")
 
     threading.Thread(target=listen, name="codes", daemon=True).start()
 

@@ -153,6 +153,8 @@ def story_lines(
     evidence: Evidence, session: SessionRow, *, numbers: bool = False, units: str = "metric"
 ) -> Iterator[str]:
     """Tell a session, and what stands behind it."""
+    from review.drilled import drilled_at, drilled_lines
+
     sentences = evidence.story(session.id, today=date.today().toordinal())
     start = datetime.fromisoformat(session.start)
     swings = count(len(evidence.rows_of(session.id)), "full swing")
@@ -165,6 +167,8 @@ def story_lines(
     if numbers:
         yield ""
         yield from wrapped(MIDDLES)
+    drill = drilled_at(session.path)
+    yield from _section("The drill", [] if drill is None else drilled_lines(drill))
     then = evidence.until(session.id)
     yield from _section("To know", then.notes(session.id))
     yield from _example_lines(then, session.id)
@@ -318,7 +322,10 @@ def _head_speed(line: HeadSpeedLine | NotYet, units: str) -> str:
 
 
 def _document(evidence: Evidence, session: SessionRow) -> dict[str, Any]:
+    from review.drilled import drilled_at
+
     then = evidence.until(session.id)
+    drill = drilled_at(session.path)
     return {
         "player": evidence.player.name,
         "player_id": evidence.player.id,
@@ -328,6 +335,7 @@ def _document(evidence: Evidence, session: SessionRow) -> dict[str, Any]:
         "start": session.start,
         "sentences": plain(evidence.story(session.id, today=date.today().toordinal())),
         "notes": then.notes(session.id),
+        "drill": None if drill is None else drill.as_dict(),
         "examples": plain(then.examples(session.id)),
         "held": plain(then.held()),
         "felt": plain(then.felt()),

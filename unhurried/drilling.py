@@ -1,0 +1,270 @@
+"""What stands before and after a drill: who it is, what the plan says, cautions, the library."""
+
+from __future__ import annotations
+
+import contextlib
+import difflib
+import json
+import logging
+import shlex
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from unhurried.errors import CommandError, describe, show
+
+if TYPE_CHECKING:
+    from review.evidence import Evidence
+    from unhurried.live import LiveSession
+
+__all__ = [
+    "Known",
+    "cautions_are_due",
+    "into_library",
+    "known_player",
+    "near_name",
+    "plan_remarks",
+    "retention_remark",
+]
+
+_log = logging.getLogger(__name__)
+
+CAUTIONS_FILE: Final = "cautions.json"
+MOST_REMEMBERED: Final = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """A player of the home.
+
+    Attributes
+    ----------
+    id, name : str
+    typed : str
+        What means the player on the command line: the name, or the id where others share it.
+    """
+
+    id: str
+    name: str
+    typed: str
+
+
+def known_player(home: Path, player: str) -> Known | None:
+    """Return the player that a name or id means; None where nobody has it.
+
+    Raises
+    ------
+    ReviewError
+        It could be several players, or a player's file is broken.
+    """
+    from review.liberrors import NoSuchError
+    from review.people import Registry
+
+    registry = Registry(home)
+    try:
+        found = registry.find(player)
+    except NoSuchError:
+        return None
+    alone = sum(one.name == found.name for one in registry.all()) == 1
+    return Known(found.id, found.name, found.name if alone else found.id)
+
+
+def near_name(home: Path, player: str) -> str | None:
+    """Return the known name that a new one is nearest to: perhaps it was mistyped."""
+    from review.people import Registry
+
+    names = {one.name.casefold(): one.name for one in Registry(home).all()}
+    near = difflib.get_close_matches(player.casefold(), list(names), n=1, cutoff=0.7)
+    return names[near[0]] if near else None
+
+
+# -- the plan --------------------------------------------------------------------------------------
+
+
+def plan_remarks(home: Path, who: Known, club: str | None, mount: str | None) -> list[str]:
+    """Say what the plan has against a drill, or refuse one where it was stopped.
+
+    Parameters
+    ----------
+    home : Path
+    who : Known
+    club, mount : str, optional
+        What is swung now; without, any of the player's settings may be.
+
+    Returns
+    -------
+    list of str
+        A line each, to be said before the start; none where the plan has a drill.
+
+    Raises
+    ------
+    CommandError
+        The plan of this club and mount, or of any where they weren't said, is stopped: only the
+        coach starts it again.
+    ReviewError
+        The library cannot be used.
+    """
+    from analysis.plan import Stage
+    from review.evidence import Evidence, settings_of
+    from review.library import LIBRARY_FILE
+    from unhurried.ingest import open_library
+
+    if not (home / LIBRARY_FILE).exists():
+        return []
+    today = date.today().toordinal()
+    out: list[str] = []
+    with open_library(home) as library:
+        player = library.player(who.id)
+        for group in settings_of(library, who.id):
+            evidence = Evidence(library, player, club=group.club, mount=group.mount)
+            standing = evidence.standing(today)
+            mine = club in (None, group.club) and mount in (None, group.mount)
+            if standing.stage is Stage.STOPPED:
+                if mine:
+                    raise CommandError(
+                        f"no drill for {who.name}: the plan {_with(evidence)} is stopped. "
+                        f"{standing.why.rstrip('.')}: the coach does that with: "
+                        f"{_plan_command(who, evidence)} --resume"
+                    )
+                out.append(f"the plan {_with(evidence)} is stopped: {standing.why}")
+            elif mine and standing.drill is None:
+                stage = standing.stage.value
+                out.append(
+                    f"the plan {_with(evidence)} stands at '{stage}' and has no drill now: this "
+                    f"one is your own choice. {standing.why}"
+                )
+    return out
+
+
+def _with(evidence: Evidence) -> str:
+    return f"for {evidence.club or 'a club that was not said'} at the {evidence.mount or 'mount'}"
+
+
+def _plan_command(who: Known, evidence: Evidence) -> str:
+    words = ["unhurried", "plan", who.typed]
+    words += ["--club", evidence.club] if evidence.club is not None else []
+    words += ["--mount", evidence.mount] if evidence.mount is not None else []
+    return shlex.join(words)
+
+
+def retention_remark(home: Path, who: Known | None, kinds: Sequence[str]) -> str | None:
+    """Say that a retention block right after practice is none; None where all is well."""
+    if "retention" not in kinds:
+        return None
+    first = kinds.index("retention")
+    late = any(kind in ("rehearsal", "ball") for kind in kinds[:first])
+    if not late and who is not None:
+        late = _drilled_today(home, who)
+    if not late:
+        return None
+    return (
+        "a retention block shows what has stayed until another day: right after practice it is "
+        "one more silent block"
+    )
+
+
+def _drilled_today(home: Path, who: Known) -> bool:
+    from review.evidence import drill_block
+    from review.library import LIBRARY_FILE
+    from unhurried.ingest import open_library
+
+    if not (home / LIBRARY_FILE).exists():
+        return False
+    today = date.today().isoformat()
+    with open_library(home) as library:
+        table = library.swings(player=who.id, columns=("day", "block"))
+        return any(
+            day == today and drill_block(block) in ("rehearsal", "ball")
+            for day, block in zip(table["day"], table["block"], strict=True)
+        )
+
+
+# -- cautions --------------------------------------------------------------------------------------
+
+
+def cautions_are_due(home: Path, player: str | None) -> bool:
+    """Whether the whole text is to be shown: once a player and day. It is remembered as shown.
+
+    Parameters
+    ----------
+    home : Path
+    player : str, optional
+        As named on the command line.
+    """
+    file, who, today = home / CAUTIONS_FILE, player or "", date.today().isoformat()
+    shown: dict[str, str] = {}
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        read = json.loads(file.read_text(encoding="utf-8"))
+        shown = {str(name): str(day) for name, day in read.items()}
+    if shown.get(who) == today:
+        return False
+    shown = {name: day for name, day in shown.items() if day == today}
+    if len(shown) < MOST_REMEMBERED:
+        shown[who] = today
+    part = file.with_name(f".{file.name}.part")
+    try:
+        home.mkdir(parents=True, exist_ok=True)
+        part.write_text(json.dumps(shown, ensure_ascii=False) + "\n", encoding="utf-8")
+        part.replace(file)
+    except OSError as error:
+        # Then they are shown again.
+        _log.info("the cautions' day isn't kept: %s", error)
+    return True
+
+
+# -- the library -----------------------------------------------------------------------------------
+
+
+def into_library(
+    home: Path,
+    sessions: Sequence[LiveSession],
+    known_as: Mapping[str, str] | None = None,
+    *,
+    say: Callable[[str], None] = show,
+) -> list[str]:
+    """Take recordings into the library, and say so; what can't be is said, and nothing is lost.
+
+    Parameters
+    ----------
+    home : Path
+    sessions : sequence of LiveSession
+        That have ended.
+    known_as : mapping of str to str, optional
+        Names and the ids of the players that are meant.
+    say : callable
+        Says a line.
+
+    Returns
+    -------
+    list of str
+        Ids of those that are in the library now.
+    """
+    from unhurried.pages import mark_simulated, take_in
+
+    kept: list[str] = []
+    for one in sessions:
+        if not one.status.received:
+            continue
+        again = f"unhurried library add {shlex.quote(str(one.folder))}"
+        if one.replayed:
+            say(f"{one.folder}: a replay of swings that were made before: not in the library")
+            continue
+        try:
+            info = one.recording.info
+            if info is not None and info.simulated:
+                mark_simulated(one.folder)
+            kept.append(take_in(home, one.folder, dict(known_as or {})))
+        except KeyboardInterrupt:
+            say(f"{one.folder}: safe, but not in the library yet: '{again}'")
+            break
+        except Exception as error:
+            _log.exception("into the library")
+            say(
+                f"{one.folder}: safe, but not in the library yet: {describe(error)[0]}; then "
+                f"'{again}'"
+            )
+        else:
+            say(f"in the library as {kept[-1][:8]} ({home})")
+    return kept

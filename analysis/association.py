@@ -121,17 +121,15 @@ class Association:
         if self.outcome is Outcome.DIFFERENT:
             up = "more" if self.slope.middle > 0 else "less"
             step = self.for_usual_step
-            unit = unit_of(self.y)
-            low, high = sorted((abs(step.low), abs(step.high)))
+            low, high = (_short(v) for v in sorted((abs(step.low), abs(step.high))))
+            by = f"{low} to {high} {unit_of(self.y)}".rstrip()
+            if self.x in FELT_MEASURES:
+                return f"In these {self.n} swings {up} {y} went with more {x}{held}: {by}."
+            same = f", {_names(self.given)} being the same" if self.given else ""
+            usual = f"{_short(self.usual_step)} {unit_of(self.x)}".rstrip()
             return (
-                f"In these {self.n} swings {up} {y} went with more {x}{held}: "
-                f"{low:.3g} to {high:.3g} {unit}".rstrip()
-                + (
-                    "."
-                    if self.x in FELT_MEASURES
-                    else f" for {self.usual_step:.3g} {unit_of(self.x)} more, which is the usual "
-                    f"scatter of {x} within a session."
-                )
+                f"In these {self.n} swings, where {x} was {usual} more (its usual scatter within a "
+                f"session), {y} was {by} {up}{same}."
             )
         if self.outcome is Outcome.SAME:
             return f"In these {self.n} swings {y} didn't go with {x}{held}, for what matters."
@@ -140,6 +138,11 @@ class Association:
             many = "over 1000" if self.more_swings > 1000 else f"about {self.more_swings}"
             more = f"; it would take {many} more"
         return f"Whether {y} goes with {x}{held} can't be told from {self.n} swings{more}."
+
+
+def _short(value: float) -> str:
+    """Write a size with two digits or more, none of them in the air."""
+    return f"{value:.0f}" if value >= 10.0 else f"{value:.2g}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

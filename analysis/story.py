@@ -307,7 +307,7 @@ def _together_sentence(found: Sequence[Association]) -> Sentence | None:
         text=best.sentence(),
         numbers=(
             Number(
-                name=f"{best.y} with {best.x}",
+                name=f"{best.y} where {best.x} was so much more",
                 unit=unit_of(best.y),
                 interval=best.for_usual_step,
                 swing_ids=best.swing_ids,

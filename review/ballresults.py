@@ -69,6 +69,19 @@ FIELDS: Final[Mapping[str, tuple[str, str]]] = {
 }
 """Name in a map: name as kept, and kind of unit."""
 
+POSSIBLE: Final[Mapping[str, tuple[float, float]]] = {
+    "club_speed_m_s": (0.0, 90.0),
+    "ball_speed_m_s": (0.0, 120.0),
+    "carry_m": (0.0, 450.0),
+    "total_m": (0.0, 500.0),
+    "offline_m": (-300.0, 300.0),
+    "attack_deg": (-45.0, 45.0),
+    "strike_toe_mm": (-100.0, 100.0),
+    "strike_high_mm": (-80.0, 80.0),
+}
+"""Outside of this a number is refused, wherever it is typed or read from. Generous (from
+memory)."""
+
 PLAUSIBLE: Final[Mapping[str, tuple[float, float]]] = {
     "club_speed_m_s": (4.0, 67.0),
     "ball_speed_m_s": (2.0, 100.0),
@@ -416,6 +429,12 @@ def read_rows(path: Path, columns: ColumnMap) -> tuple[list[ResultRow], list[str
     return rows, told
 
 
+def is_possible(name: str, value: float) -> bool:
+    """Tell whether a ball result, in the unit it is kept in, can be one at all."""
+    low, high = POSSIBLE[name]
+    return math.isfinite(value) and low <= value <= high
+
+
 class _CellError(Exception):
     """A cell isn't what it must be."""
 
@@ -436,6 +455,12 @@ def _row(line: int, cells: Sequence[str], columns: ColumnMap, *, decimal_comma: 
             name, kind = FIELDS[column.field]
             number = _number(cell, column, decimal_comma)
             values[name] = number * UNITS[kind][column.unit]
+            if not is_possible(name, values[name]):
+                low, high = (bound / UNITS[kind][column.unit] for bound in POSSIBLE[name])
+                raise _CellError(
+                    f"'{cell[:40]}' in '{column.title}' must lie between {low:.0f} and {high:.0f} "
+                    f"{column.unit}: is it in another unit?"
+                )
         elif column.field == "time":
             time = _time(cell)
         elif column.field == "swing":

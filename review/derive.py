@@ -21,13 +21,25 @@ from sensor.annotations import (
     SwingSpan,
 )
 
-__all__ = ["Analyzed", "MeasuredSwing", "Remeasure", "Who", "corrected", "rows_of"]
+__all__ = [
+    "SIMULATED",
+    "Analyzed",
+    "MeasuredSwing",
+    "Remeasure",
+    "Who",
+    "corrected",
+    "rows_of",
+    "simulated_of",
+]
 
 HAND_U_S: Final = 0.01
 """Standard uncertainty of an event that was set by hand on a curve: two samples at 200 Hz, as one
 sees them on a screen. (Assumed.)"""
 
 SUMMARISED: Final = (*MEASURES, "peak_transverse_dps", "peak_to_impact_ms")
+
+SIMULATED: Final = "simulated"
+"""Tag of a session that was tried out live with a simulated sensor."""
 
 GONE: Final = "gone"
 """Instead of who swung: a player who was deleted."""
@@ -402,8 +414,24 @@ def rows_of(
         "excluded": session_words.get("excluded"),
         "drill": session_words.get("drill"),
         "lost_words": json.dumps(lost),
+        "simulated": simulated_of(analyzed.sensor, session_words),
     }
     return session, tables
+
+
+def simulated_of(sensor: Mapping[str, Any], session_words: Mapping[str, Any]) -> int:
+    """Say how far from a person's swings a session is.
+
+    Returns
+    -------
+    int
+        0: a person's, as far as anybody knows. 1: recorded from a simulated sensor, as the
+        players of the demo are. 2: tagged `SIMULATED`, as what was tried out live with a
+        simulated sensor under a player's name.
+    """
+    if SIMULATED in (session_words.get("tags") or ()):
+        return 2
+    return 1 if sensor.get("simulated") else 0
 
 
 def _document(swing: MeasuredSwing) -> str:

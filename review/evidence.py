@@ -135,8 +135,9 @@ def day_number(day: str) -> int:
 
 
 def settings_of(library: Library, player_id: str) -> list[GroupRow]:
-    """Return the clubs and mounts of a player's full swings, most swings first."""
-    return [group for group in library.groups(player_id) if not group.part]
+    """Return the clubs and mounts of a player's full swings that count, most swings first."""
+    limit = library.simulated_limit(player_id)
+    return [group for group in library.groups(player_id, simulated=limit) if not group.part]
 
 
 def main_setting(library: Library, player_id: str) -> GroupRow | None:
@@ -199,6 +200,11 @@ class Evidence:
     # -- the swings ------------------------------------------------------------------------
 
     @cached_property
+    def simulated(self) -> int | None:
+        """Up to which mark of simulation sessions count; None: all do."""
+        return self.library.simulated_limit(self.player.id)
+
+    @cached_property
     def rows(self) -> list[SwingRow]:
         """Every full swing of this setting, in the order of time, excluded ones left out."""
         table = self.library.swings(
@@ -208,6 +214,7 @@ class Evidence:
             part=False,
             columns=_COLUMNS,
             until_s=self.until_s,
+            simulated=self.simulated,
         )
         out = []
         order: dict[str, int] = {}
@@ -322,15 +329,15 @@ class Evidence:
             named = ", ".join(session[:8] for session in fewer[:6])
             out.append(
                 f"{parts} are taken together here, as one player's swings. Where that is wrong, "
-                f"correct the hand or leave these out on the page ('unhurried review'): {named}."
+                f"correct the hand or leave these out, on their screens of the page: {named}."
             )
         unclear = sum(row.kind == "unclear" for row in rows)
         if unclear:
             whole = "1 swing is" if unclear == 1 else f"{unclear} of {len(rows)} swings are"
             out.append(
                 f"{whole} of unclear kind, and count neither as rehearsals nor as strikes. What "
-                "they were can be said on the page ('unhurried review', the session's list: 'They "
-                "are'), and beforehand by 'r' and 'b' while recording."
+                "they were can be said on the page, in the session's list ('They are'), and "
+                "beforehand while recording, by marking 'rehearsal' or 'ball'."
             )
         return out
 
@@ -462,7 +469,11 @@ class Evidence:
             day_words=_day_words,
         )
         everything = self.library.swings(
-            player=self.player.id, columns=("day", "kind"), excluded=True, until_s=self.until_s
+            player=self.player.id,
+            columns=("day", "kind"),
+            excluded=True,
+            until_s=self.until_s,
+            simulated=self.simulated,
         )
         total = volume(
             [day_number(day) for day in everything["day"]],
@@ -792,6 +803,11 @@ def evidence_in(
         raise NoSuchError(
             f"session {session_id[:8]} has no full swings of a known player like that"
         )
+    one = library.session(session_id)
+    why = {who: library.set_aside(one, who) for who in {who for who, _, _ in found}}
+    found = {key: None for key in found if why[key[0]] is None}
+    if not found:
+        raise NoSuchError(f"session {session_id[:8]}: {next(filter(None, why.values()))}")
     people = {who: library.player(who) for who in dict.fromkeys(who for who, _, _ in found)}
     return [
         Evidence(library, people[who], club=with_club, mount=at) for who, with_club, at in found

@@ -57,6 +57,7 @@ from sensor.output import describe_os_error, remove_folder, whole_file
 from sensor.session import SESSION_FILE, Session, read_session
 
 __all__ = [
+    "SIMULATED_WORDS",
     "Analyzed",
     "Candidate",
     "Finding",
@@ -80,6 +81,8 @@ Array = npt.NDArray[Any]
 LIBRARY_FILE: Final = "library.db"
 SOURCES_FILE: Final = "sources.json"
 NO_FOLDER: Final = "is not a folder: make a recording of a file with 'import'"
+
+SIMULATED_WORDS: Final = "simulated: not a person's swings"
 
 EARLIER_S: Final = 86_400.0
 """A session that begins more than a day from now has a wrong date: time zones are within a day."""
@@ -153,6 +156,7 @@ class SessionRow:
     excluded: str | None
     drill: str | None
     lost_words: tuple[int, ...]
+    simulated: int
     swings: int
     strikes: int
     rehearsals: int
@@ -203,6 +207,7 @@ class Summary:
     spread: float | None
     mean: float | None
     sd: float | None
+    simulated: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -1052,6 +1057,7 @@ class Library:
         with_felt: bool = False,
         excluded: bool = False,
         columns: Sequence[str] = STANDARD_COLUMNS,
+        simulated: int | None = None,
         limit: int | None = None,
         newest_first: bool = False,
     ) -> SwingTable:
@@ -1076,6 +1082,8 @@ class Library:
         columns : sequence of str
             From `review.store.COLUMNS`: ``session seq number at_s player club mount part kind
             excluded felt_time ...``, every number of a swing and its ``_u``, every ball result.
+        simulated : int, optional
+            Only sessions up to this mark, see `simulated_limit`.
         limit : int, optional
         newest_first : bool
 
@@ -1095,6 +1103,7 @@ class Library:
             "kind": kind,
             "since_s": since_s,
             "until_s": until_s,
+            "simulated": simulated,
         }
         return SwingTable(
             self._store.swings(
@@ -1136,7 +1145,7 @@ class Library:
         row = self._store.swing(session_id, seq=seq, number=number)
         if not row:
             what = f"at {seq}" if seq is not None else f"#{number}"
-            raise NoSuchError(f"there is no swing {what} in session {session_id}")
+            raise NoSuchError(f"there is no swing {what} in session {session_id[:8]}")
         document = self._store.measured(session_id, row["seq"])
         assert document is not None
         values = document["values"]
@@ -1182,10 +1191,28 @@ class Library:
 
     # -- what many have in common ----------------------------------------------------------
 
-    def groups(self, player_id: str | None = None) -> list[GroupRow]:
+    def simulated_limit(self, player_id: str) -> int | None:
+        """Return up to which mark of simulation a player's sessions count; None: all do.
+
+        What was simulated is no player's swing. It is read only where a player has nothing nearer
+        to swings of their own, as the demo's players and whoever tries the page out.
+        """
+        return self._store.simulated_limit(player_id)
+
+    def set_aside(self, session: SessionRow, player_id: str) -> str | None:
+        """Say why a session tells nothing of a player, because it is simulated; None: it does."""
+        limit = self.simulated_limit(player_id) if session.simulated else None
+        if limit is None or session.simulated <= limit:
+            return None
+        return f"{SIMULATED_WORDS}, so it is left out of what is told of the player"
+
+    def groups(
+        self, player_id: str | None = None, *, simulated: int | None = None
+    ) -> list[GroupRow]:
         """Return what was swung with which club and mount, most swings first a player."""
         return [
-            GroupRow(**{**row, "part": bool(row["part"])}) for row in self._store.groups(player_id)
+            GroupRow(**{**row, "part": bool(row["part"])})
+            for row in self._store.groups(player_id, simulated)
         ]
 
     def summaries(
@@ -1199,6 +1226,7 @@ class Library:
         kind: str | None = None,
         since_s: float | None = None,
         until_s: float | None = None,
+        simulated: int | None = None,
         measures: Sequence[str] = ("swing_ms", "backswing_ms", "turn_deg", "peak_rate_dps"),
     ) -> list[Summary]:
         """Return middle and spread of measures by session, in the order of time: a trend.
@@ -1217,6 +1245,7 @@ class Library:
             "kind": kind,
             "since_s": since_s,
             "until_s": until_s,
+            "simulated": simulated,
         }
         return [
             Summary(**{**row, "part": bool(row["part"])})
@@ -1229,7 +1258,7 @@ class Library:
         """Return how many swings of a player are in which session, in the order of time.
 
         One row for each session, club, mount and kind: session, start, start_s, day, week, club,
-        mount, part, kind, n. Excluded swings aren't counted. Kept ready, as `summaries`.
+        mount, part, kind, n, simulated. Excluded swings aren't counted. Kept ready, as `summaries`.
         """
         where = {"player": player_id, "since_s": since_s}
         return self._store.summaries(where, ("swings",))
@@ -1423,6 +1452,17 @@ class Library:
             missing=tuple(missing),
             swings=swings,
         )
+
+    def is_swinging(self, player_id: str) -> bool:
+        """Tell whether any swing or any stretch of a session is a player's."""
+        return self._store.is_swinging(player_id)
+
+    def remove_unused(self, player_id: str) -> bool:
+        """Remove a player of whom there is nothing in any session; tell whether it was done."""
+        if self.is_swinging(player_id):
+            return False
+        self.remove_player(player_id)
+        return True
 
     def _is_shared(self, session_id: str, player_id: str) -> bool:
         """Whether swings or segments of a session are others' (or nobody's that is known)."""

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-import shlex
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -23,8 +22,9 @@ from analysis.felt import FeltReport
 from analysis.plan import CAUTIONS, Standing
 from analysis.reading import Reference
 from analysis.spread import SwingRow
-from analysis.story import Example, Sentence
+from analysis.story import Example
 from analysis.summary import spread_of
+from review.drilled import drilled_at, drilled_lines
 from review.errors import ReviewError
 from review.evidence import Evidence, felt_words
 from review.library import SwingDetail
@@ -89,13 +89,13 @@ class Section:
     mount: str | None
     start: str
     session: str
+    simulated: bool
     swings: int
     sentences: tuple[str, ...]
     standing: Standing
     current: bool
     day: str
     notes: tuple[str, ...]
-    command: tuple[str, ...]
     reference: Reference | None
     reference_reason: str
     pair: tuple[Shown, ...]
@@ -107,6 +107,7 @@ class Section:
     left_out: int
     trends: tuple[tuple[str, str, tuple[tuple[str, ...], ...]], ...]
     felt: tuple[str, ...]
+    drill: tuple[str, ...]
     results: tuple[tuple[str, str], ...]
 
 
@@ -156,13 +157,15 @@ def section_of(
         mount=evidence.mount,
         start=session.start,
         session=session.id,
+        simulated=bool(session.simulated),
         swings=len(rows),
-        sentences=tuple(_without_command(one) for one in evidence.story(session_id, today=today)),
+        sentences=tuple(
+            words.without_command(one.text) for one in evidence.story(session_id, today=today)
+        ),
         standing=stand,
         current=today is not None and evidence.is_latest(session_id),
         day=date.fromordinal(then.days[session_id]).isoformat(),
         notes=tuple(then.notes(session_id)),
-        command=() if stand.drill is None else command_parts(stand.drill.command),
         reference=known,
         reference_reason="" if known is not None else str(then.reference),
         pair=pair,
@@ -174,24 +177,9 @@ def section_of(
         left_out=len(rows) - len(shown),
         trends=_trends(then) if trends else (),
         felt=tuple(felt_words(one) for one in then.felt().values() if isinstance(one, FeltReport)),
+        drill=() if (drill := drilled_at(session.path)) is None else tuple(drilled_lines(drill)),
         results=_results(rows, units),
     )
-
-
-def _without_command(one: Sentence) -> str:
-    """The drill's command stands further down, by itself."""
-    return one.text.partition(" Next: unhurried ")[0]
-
-
-def command_parts(command: str) -> tuple[str, ...]:
-    """Split a command where a line may break: an option stays beside its value."""
-    parts: list[str] = []
-    for word in map(shlex.quote, shlex.split(command)):
-        if parts and (not word.startswith("--")) and parts[-1].startswith("--"):
-            parts[-1] += f" {word}"
-        else:
-            parts.append(word)
-    return tuple(parts)
 
 
 def _row(row: SwingRow) -> dict[str, Any]:
@@ -258,7 +246,7 @@ def _curves(
 ) -> str:
     """Draw turn or rate of the two swings over each other, from takeaway."""
     drawn = []
-    for shown, detail, trace in curves:
+    for k, (shown, detail, trace) in enumerate(curves):
         swing = detail.swing
         zero = swing.takeaway_s
         if zero is None or not len(trace.time_s):
@@ -276,8 +264,9 @@ def _curves(
             Curve(
                 x=(1e3 * (trace.time_s - zero)).tolist(),
                 y=(trace.turn_deg if what == "turn" else trace.rate_dps).tolist(),
-                name=f"{shown.kind} #{shown.number}",
-                style=0 if shown.kind == "strike" else 1,
+                # A is solid and B dashed, as on the page.
+                name=f"{'AB'[k]}: {shown.kind} #{shown.number}",
+                style=k,
                 events=events,
             )
         )

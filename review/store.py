@@ -130,7 +130,15 @@ _FIRST: Final = (
     "CREATE INDEX plans_by_player ON plans (player_key)",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST,)
+_SIMULATED: Final = (
+    # How far from a person's swings a session is, see `review.derive.simulated_of`.
+    "ALTER TABLE sessions ADD COLUMN simulated INTEGER NOT NULL DEFAULT 0",
+    # What was said of these is read once more: the tag is among it.
+    """UPDATE sessions SET simulated = 1, annotated = ''
+        WHERE json_extract(sensor, '$.simulated')""",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SIMULATED)
 """Statements that take a library from each version to the next; never changed, only added to."""
 
 _SESSION_COLUMNS: Final = (
@@ -160,6 +168,7 @@ _SESSION_COLUMNS: Final = (
     "excluded",
     "drill",
     "lost_words",
+    "simulated",
 )
 _SESSION_TABLES: Final = (
     "segments",
@@ -399,6 +408,18 @@ class Store:
             GROUP BY p.key ORDER BY p.name, p.id"""
         )
 
+    def is_swinging(self, player_id: str) -> bool:
+        """Tell whether any swing, counted or not, or any stretch of a session is a player's."""
+        row = self._row(
+            """SELECT EXISTS (SELECT 1 FROM swings s JOIN sets t ON t.key = s.set_key
+            JOIN players p ON p.key = t.player_key WHERE p.id = :id)
+            OR EXISTS (SELECT 1 FROM segments g JOIN players p ON p.key = g.player_key
+            WHERE p.id = :id) AS there""",
+            {"id": player_id},
+        )
+        assert row is not None
+        return bool(row["there"])
+
     def remove_player(self, player_id: str) -> None:
         """Remove a player and all rows of theirs; inside `writing`."""
         keys = self.player_keys()
@@ -557,7 +578,7 @@ class Store:
             f"""SELECT e.id, e.path, e.missing, e.start, e.start_s, e.day, e.week, e.mount,
             e.sensor, e.sensor_key, e.rate_hz, e.duration_s, e.lost_samples, e.short_strokes,
             e.analysis_version, e.warnings, e.note, e.excluded, e.drill, e.lost_words,
-            coalesce(sum(u.n), 0) AS swings,
+            e.simulated, coalesce(sum(u.n), 0) AS swings,
             coalesce(sum(u.n) FILTER (WHERE u.kind = 'strike'), 0) AS strikes,
             coalesce(sum(u.n) FILTER (WHERE u.kind = 'rehearsal'), 0) AS rehearsals,
             coalesce(sum(u.n) FILTER (WHERE u.kind = 'unclear'), 0) AS unclear,
@@ -618,7 +639,7 @@ class Store:
         columns : sequence of str
             From `COLUMNS`.
         where : mapping
-            session, player, club, mount, part, kind, since_s, until_s.
+            session, player, club, mount, part, kind, since_s, until_s, simulated (at most).
         excluded : bool
             Also those that were excluded.
         tag : str, optional
@@ -686,7 +707,18 @@ class Store:
 
     # -- what many have in common ----------------------------------------------------------
 
-    def groups(self, player_id: str | None = None) -> list[Row]:
+    def simulated_limit(self, player_id: str) -> int | None:
+        """Return the least `simulated` of a player's sessions; None where all are alike."""
+        row = self._row(
+            """SELECT min(e.simulated) AS least, max(e.simulated) AS most
+            FROM sets t JOIN players p ON p.key = t.player_key
+            JOIN summaries u ON u.set_key = t.key AND u.measure = 'all'
+            JOIN sessions e ON e.key = u.session_key WHERE p.id = ?""",
+            (player_id,),
+        )
+        return None if row is None or row["least"] == row["most"] else int(row["least"])
+
+    def groups(self, player_id: str | None = None, simulated: int | None = None) -> list[Row]:
         """Return each player, club, mount and length with its sessions and swings by kind."""
         return self._rows(
             """SELECT p.id AS player, p.name AS player_name, t.club, t.mount, t.part,
@@ -698,9 +730,10 @@ class Store:
             FROM sets t LEFT JOIN players p ON p.key = t.player_key
             JOIN summaries u ON u.set_key = t.key AND u.measure = 'swings'
             JOIN sessions e ON e.key = u.session_key
-            WHERE :player IS NULL OR p.id = :player
+            WHERE (:player IS NULL OR p.id = :player)
+            AND (:simulated IS NULL OR e.simulated <= :simulated)
             GROUP BY t.key ORDER BY p.name, p.id, swings DESC, t.key""",
-            {"player": player_id},
+            {"player": player_id, "simulated": simulated},
         )
 
     def mixed_hands(self, player_id: str | None = None) -> list[Row]:
@@ -724,7 +757,7 @@ class Store:
         return self._rows(
             f"""SELECT e.id AS session, e.start, e.start_s, e.day, e.week, p.id AS player,
             p.name AS player_name, t.club, t.mount, t.part, u.kind, u.measure, u.n, u.median,
-            u.spread, u.mean, u.sd
+            u.spread, u.mean, u.sd, e.simulated
             FROM summaries u JOIN sessions e ON e.key = u.session_key
             JOIN sets t ON t.key = u.set_key LEFT JOIN players p ON p.key = t.player_key
             {sql} {"AND" if sql else "WHERE"} u.measure IN ({marks})
@@ -852,6 +885,7 @@ _FILTERS: Final[Mapping[str, str]] = {
     "kind": "{}.kind = :kind",
     "since_s": "e.start_s >= :since_s",
     "until_s": "e.start_s < :until_s",
+    "simulated": "e.simulated <= :simulated",
 }
 
 
@@ -878,10 +912,10 @@ def _swing_clauses(filters: Mapping[str, Any]) -> tuple[list[str], dict[str, Any
         )
     if "session" in given:
         clauses.append("s.session_key = (SELECT key FROM sessions WHERE id = :session)")
-    times = [_FILTERS[n] for n in given if n in ("since_s", "until_s")]
-    if times:
+    of_session = [_FILTERS[n] for n in given if n in ("since_s", "until_s", "simulated")]
+    if of_session:
         clauses.append(
-            f"s.session_key IN (SELECT e.key FROM sessions e WHERE {' AND '.join(times)})"
+            f"s.session_key IN (SELECT e.key FROM sessions e WHERE {' AND '.join(of_session)})"
         )
     if "kind" in given:
         clauses.append(_FILTERS["kind"].format("s"))

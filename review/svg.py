@@ -7,6 +7,7 @@ alone: kinds of swing differ by shape, players and swings by line style.
 
 from __future__ import annotations
 
+import bisect
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -19,13 +20,30 @@ Kind = Literal["rehearsal", "strike", "unclear"]
 
 WIDTH: Final = 760.0
 HEIGHT: Final = 400.0
-LEFT: Final = 92.0
-RIGHT: Final = 14.0
-TOP: Final = 26.0
-BOTTOM: Final = 56.0
+RIGHT: Final = 24.0
 
-NAME_WIDTH: Final = 90.0
-"""Of an event's name at the size that a phone shows."""
+# A drawing shrinks with its screen and its letters must not: page.css writes them the larger the
+# narrower the drawing is, so that they are never under 12 px. Room is kept for the largest.
+EM: Final = 30.0
+"""Letters on the narrowest phone, in the drawing's own px."""
+
+SOME_EM: Final = 20.0
+"""Letters up to which every number of the axes is shown; with larger ones the spare aren't."""
+
+LETTER: Final = 0.64
+"""Width of a letter, in em; a digit of the widest fonts in use (from memory)."""
+
+DIGITS: Final = 4
+"""Of rates in deg/s, which stand below turns."""
+
+LINE: Final = 1.25
+"""Height of a line of letters, in em."""
+
+ROOM: Final = 82.0
+"""Of a chart's height is for letters above and below, as it was asked for; more is added."""
+
+TOUCH: Final = 26.0
+"""Radius of what is touched: 24 px across on a phone (WCAG 2.2, 2.5.8), where it has the room."""
 
 # Radius of a mark with the least and with the fullest turn shown, in px.
 SMALLEST: Final = 4.0
@@ -96,7 +114,7 @@ class Curve:
         NaN where nothing was measured: the line is broken there.
     name : str
     style : int
-        0: solid, 1: dashed.
+        0: solid (A), 1: dashed (B).
     events : sequence of (float, str)
         Where on x a named event is.
     bands : sequence of (float, float, str)
@@ -152,8 +170,26 @@ def _tick_text(x: float) -> str:
     return text.replace("-", "\N{MINUS SIGN}")
 
 
+def _wide(text: str, em: float = EM) -> float:
+    """Width of a text at most."""
+    return LETTER * em * len(text)
+
+
 class _Frame:
-    """Axes of a chart: from values to places on paper."""
+    """Axes of a chart: from values to places on paper.
+
+    Parameters
+    ----------
+    x, y : pair of float
+    height : float
+        As it was asked for; letters may add to it.
+    rows : int
+        Rows of names over the chart, besides what the upright axis shows.
+    digits : int
+        Room for at least so many before the chart: those below each other begin at one line.
+    x_text, x_ticks
+        As `marks_chart` has them.
+    """
 
     def __init__(
         self,
@@ -161,56 +197,93 @@ class _Frame:
         y: tuple[float, float],
         *,
         height: float = HEIGHT,
+        rows: int = 0,
+        digits: int = 2,
         x_text: Callable[[float], str] = _tick_text,
         x_ticks: Sequence[float] | None = None,
     ) -> None:
-        self.x, self.y, self.height = x, y, height
+        self.x, self.y = x, y
         self.x_text = x_text
-        self.x_ticks = x_ticks
+        self.x_ticks = ticks(*x) if x_ticks is None else x_ticks
+        plot = height - ROOM
+        # Numbers of the upright axis stand a line apart, whatever the letters.
+        self.y_ticks = next(
+            found
+            for most in (6, 5, 4, 3, 2)
+            for found in [ticks(*y, most)]
+            if most == 2
+            or len(found) < 2
+            or (found[1] - found[0]) / (y[1] - y[0]) * plot >= LINE * EM
+        )
+        widest = max((_wide(_tick_text(v)) for v in self.y_ticks), default=0.0)
+        self.left = max(widest, digits * LETTER * EM) + 14.0
+        self.top = 10.0 + LINE * EM * (1 + rows)
+        self.bottom = self.top + plot
+        self.height = self.bottom + 12.0 + 2 * LINE * EM
 
     def px(self, x: float) -> float:
         """Place of a value across."""
-        return LEFT + (x - self.x[0]) / (self.x[1] - self.x[0]) * (WIDTH - LEFT - RIGHT)
+        return self.left + (x - self.x[0]) / (self.x[1] - self.x[0]) * (WIDTH - self.left - RIGHT)
 
     def py(self, y: float) -> float:
         """Place of a value upwards."""
         low, high = self.y
-        return self.height - BOTTOM - (y - low) / (high - low) * (self.height - TOP - BOTTOM)
+        return self.bottom - (y - low) / (high - low) * (self.bottom - self.top)
 
-    def open(self, title: str, x_label: str, y_label: str) -> list[str]:
-        """Begin the drawing: its name, grid and numbers."""
+    def open(self, title: str, x_label: str, y_label: str, *, rows: int = 0) -> list[str]:
+        """Begin the drawing: its name, grid, numbers and what they are."""
         out = [
-            f'<svg class="drawing" viewBox="0 0 {WIDTH:g} {self.height:g}" role="group" '
+            f'<svg class="drawing" viewBox="0 0 {WIDTH:g} {_number(self.height)}" role="group" '
             f'aria-label="{escape(title)}" xmlns="http://www.w3.org/2000/svg">'
+            f'<rect class="plot" x="{_number(self.left)}" y="{_number(self.top)}" '
+            f'width="{_number(WIDTH - RIGHT - self.left)}" '
+            f'height="{_number(self.bottom - self.top)}"/>'
         ]
-        bottom = self.height - BOTTOM
-        across = self.x_ticks if self.x_ticks is not None else ticks(*self.x)
-        for value in across:
+        left, top, bottom = (_number(v) for v in (self.left, self.top, self.bottom))
+        always = self._apart(SOME_EM)
+        on_a_phone = self._apart(EM)
+        for value in self.x_ticks:
             px = _number(self.px(value))
-            out.append(f'<line class="grid" x1="{px}" x2="{px}" y1="{TOP:g}" y2="{bottom:g}"/>')
-            out.append(
-                f'<text class="tick" x="{px}" y="{bottom + 20:g}" text-anchor="middle">'
-                f"{escape(self.x_text(value))}</text>"
-            )
-        for value in ticks(*self.y, 6):
+            out.append(f'<line class="grid" x1="{px}" x2="{px}" y1="{top}" y2="{bottom}"/>')
+            if value in always:
+                css = "tick" if value in on_a_phone else "tick spare"
+                out.append(
+                    f'<text class="{css}" x="{px}" y="{_number(self.bottom + 4.0)}" dy="1em" '
+                    f'text-anchor="middle">{escape(self.x_text(value))}</text>'
+                )
+        for value in self.y_ticks:
             py = _number(self.py(value))
             out.append(
-                f'<line class="grid" x1="{LEFT:g}" x2="{WIDTH - RIGHT:g}" y1="{py}" y2="{py}"/>'
+                f'<line class="grid" x1="{left}" x2="{WIDTH - RIGHT:g}" y1="{py}" y2="{py}"/>'
             )
             out.append(
-                f'<text class="tick" x="{LEFT - 8:g}" y="{py}" dy="0.35em" text-anchor="end">'
-                f"{escape(_tick_text(value))}</text>"
+                f'<text class="tick" x="{_number(self.left - 8.0)}" y="{py}" dy="0.35em" '
+                f'text-anchor="end">{escape(_tick_text(value))}</text>'
             )
-        middle = 0.5 * (LEFT + WIDTH - RIGHT)
+        middle = 0.5 * (self.left + WIDTH - RIGHT)
         out.append(
-            f'<text class="axis" x="{_number(middle)}" y="{self.height - 10:g}" '
-            f'text-anchor="middle">{escape(x_label)}</text>'
+            f'<text class="axis" x="{_number(middle)}" y="{_number(self.bottom + 6.0)}" '
+            f'dy="{1 + LINE:g}em" text-anchor="middle">{escape(x_label)}</text>'
         )
-        up = 0.5 * (TOP + bottom)
+        # Along the axis it would need room that a phone hasn't got.
         out.append(
-            f'<text class="axis" transform="translate(20 {_number(up)}) rotate(-90)" '
-            f'text-anchor="middle">{escape(y_label)}</text>'
+            f'<text class="axis" x="{left}" y="{_number(self.top - 8.0)}" '
+            f'dy="{-LINE * rows:g}em">{escape(y_label)}</text>'
         )
+        return out
+
+    def _apart(self, em: float) -> set[float]:
+        """Numbers of the axis across that touch no other and aren't cut, at a size of letters."""
+        out: set[float] = set()
+        lowest = min((self.bottom - self.py(v) for v in self.y_ticks), default=em)
+        # Beside a number at the foot of the upright axis there is no room.
+        end = self.left - 8.0 if lowest < 0.6 * em else 0.0
+        for value in sorted(self.x_ticks):
+            half = 0.5 * _wide(self.x_text(value), em)
+            px = self.px(value)
+            if px - half >= end and px + half <= WIDTH:
+                out.add(value)
+                end = px + half + 0.4 * em
         return out
 
     def region(self, region: Region) -> str:
@@ -245,10 +318,33 @@ def _shape(kind: Kind, x: float, y: float, r: float) -> str:
     )
 
 
-def _mark(frame: _Frame, mark: Mark) -> str:
-    x, y = frame.px(mark.x), frame.py(mark.y)
+def _radius(mark: Mark) -> float:
     size = 0.5 if mark.size is None else min(max(mark.size, 0.0), 1.0)
-    r = SMALLEST + (LARGEST - SMALLEST) * size
+    return SMALLEST + (LARGEST - SMALLEST) * size
+
+
+def _reaches(places: Sequence[tuple[float, float]]) -> list[float]:
+    """How far around each place a finger may be taken for it: half way to the next, at most."""
+    order = sorted(range(len(places)), key=lambda k: places[k])
+    out = []
+    for k in range(len(places)):
+        x, y = places[k]
+        at = bisect.bisect_left(order, (x, y), key=lambda j: places[j])
+        nearest = 2.0 * TOUCH
+        for step in (1, -1):
+            j = at if step > 0 else at - 1
+            while 0 <= j < len(order) and abs(places[order[j]][0] - x) < nearest:
+                if order[j] != k:
+                    a, b = places[order[j]]
+                    nearest = min(nearest, math.hypot(x - a, y - b))
+                j += step
+        out.append(0.5 * nearest)
+    return out
+
+
+def _mark(frame: _Frame, mark: Mark, reach: float) -> str:
+    x, y = frame.px(mark.x), frame.py(mark.y)
+    r = _radius(mark)
     parts = []
     if mark.y_u is not None:
         a, b = frame.py(mark.y - mark.y_u), frame.py(mark.y + mark.y_u)
@@ -267,8 +363,12 @@ def _mark(frame: _Frame, mark: Mark) -> str:
             f'<circle class="picked" cx="{_number(x)}" cy="{_number(y)}" r="{_number(r + 4)}"/>'
         )
     parts.append(_shape(mark.kind, x, y, r))
-    # A finger needs more than the mark.
-    parts.append(f'<circle class="touch" cx="{_number(x)}" cy="{_number(y)}" r="12"/>')
+    if mark.href is not None:
+        # A finger needs more than the mark; of marks that are close each has its own half.
+        parts.append(
+            f'<circle class="touch" cx="{_number(x)}" cy="{_number(y)}" '
+            f'r="{_number(max(reach, r))}"/>'
+        )
     title = f"<title>{escape(mark.label)}</title>" if mark.label else ""
     body = title + "".join(parts)
     if mark.href is not None:
@@ -364,7 +464,8 @@ def marks_chart(
     for line in lines:
         path = " ".join(f"{_number(frame.px(x))},{_number(frame.py(y))}" for x, y in line.points)
         out.append(f'<polyline class="join {line.kind}-join" points="{path}"/>')
-    out += [_mark(frame, mark) for mark in marks]
+    reaches = _reaches([(frame.px(m.x), frame.py(m.y)) for m in marks])
+    out += [_mark(frame, mark, reach) for mark, reach in zip(marks, reaches, strict=True)]
     out.append("</svg>")
     return "".join(out) + _legend([m.kind for m in marks], region, size_label)
 
@@ -379,7 +480,6 @@ def traces_chart(
     height: float = 300.0,
     most_points: int = 400,
     cursor: bool = False,
-    event_names: bool = False,
 ) -> str:
     """Draw swings over time.
 
@@ -394,8 +494,6 @@ def traces_chart(
         Longer curves are thinned out, peaks kept.
     cursor : bool
         Add a line that a script may move; ``data-cursor`` says between which places and values.
-    event_names : bool
-        Write the events' names over their lines.
 
     Returns
     -------
@@ -407,41 +505,46 @@ def traces_chart(
     if len(xs) < 2:
         return ""
     low, high = min(0.0, *ys), max(ys)
-    frame = _Frame(
-        (min(xs), max(xs) if max(xs) > min(xs) else min(xs) + 1.0),
-        (low, high + 0.05 * max(high - low, 1e-9)),
-        height=height,
-    )
-    out = frame.open(title, x_label, y_label)
+    across = (min(xs), max(xs) if max(xs) > min(xs) else min(xs) + 1.0)
+    upwards = (low, high + 0.05 * max(high - low, 1e-9))
+    bare = _Frame(across, upwards, height=height, digits=DIGITS)
+    names = _event_names(curves, bare)
+    rows = 1 + max((name.row for name in names), default=-1)
+    frame = _Frame(across, upwards, height=height, rows=rows, digits=DIGITS)
+    out = frame.open(title, x_label, y_label, rows=rows)
+    top, bottom = _number(frame.top), _number(frame.bottom)
+    for name in names:
+        out.append(
+            f'<text class="event-name {escape(name.event)}" x="{_number(name.px)}" '
+            f'y="{_number(frame.top - 8.0)}" dy="{-LINE * name.row:g}em" '
+            f'text-anchor="{name.anchor}">{escape(name.text)}</text>'
+        )
     for curve in curves:
         for first, last, words in curve.bands:
             a, b = (frame.px(min(max(v, frame.x[0]), frame.x[1])) for v in (first, last))
             out.append(
-                f'<rect class="band" x="{_number(a)}" y="{TOP:g}" width="{_number(b - a)}" '
-                f'height="{height - BOTTOM - TOP:g}"><title>{escape(words)}</title></rect>'
+                f'<rect class="band" x="{_number(a)}" y="{top}" width="{_number(b - a)}" '
+                f'height="{_number(frame.bottom - frame.top)}">'
+                f"<title>{escape(words)}</title></rect>"
             )
-        for at, name in curve.events:
+        for at, event in curve.events:
             if not frame.x[0] <= at <= frame.x[1]:
                 continue
             px = _number(frame.px(at))
+            words = f"{curve.name}: {event}" if curve.name else event
             out.append(
-                f'<line class="event {escape(name)} style-{curve.style}" x1="{px}" x2="{px}" '
-                f'y1="{TOP:g}" y2="{height - BOTTOM:g}"><title>{escape(curve.name)}: '
-                f"{escape(name)}</title></line>"
-            )
-        if event_names:
-            out += _event_names(
-                [(frame.px(at), n) for at, n in curve.events if frame.x[0] <= at <= frame.x[1]]
+                f'<line class="event {escape(event)}" x1="{px}" x2="{px}" '
+                f'y1="{top}" y2="{bottom}"><title>{escape(words)}</title></line>'
             )
         for piece in _pieces(curve, most_points):
             path = " ".join(f"{_number(frame.px(x))},{_number(frame.py(y))}" for x, y in piece)
             out.append(f'<polyline class="curve {css} style-{curve.style}" points="{path}"/>')
     if cursor:
-        (a, b), places = frame.x, (LEFT, WIDTH - RIGHT)
+        a, b = frame.x
+        left = _number(frame.left)
         out.append(
-            f'<line class="cursor" data-cursor="{places[0]:g} {places[1]:g} {a:.6g} {b:.6g}" '
-            f'x1="{LEFT:g}" x2="{LEFT:g}" y1="{TOP:g}" y2="{height - BOTTOM:g}" '
-            'visibility="hidden"/>'
+            f'<line class="cursor" data-cursor="{left} {WIDTH - RIGHT:g} {a:.6g} {b:.6g}" '
+            f'x1="{left}" x2="{left}" y1="{top}" y2="{bottom}" visibility="hidden"/>'
         )
     out.append("</svg>")
     keys = "".join(
@@ -454,18 +557,51 @@ def traces_chart(
     return "".join(out) + (f'<p class="keys">{keys}</p>' if keys else "")
 
 
-def _event_names(events: Sequence[tuple[float, str]]) -> list[str]:
-    """Write names over their lines; of two close ones each stands on its own side."""
-    out = []
-    places = sorted(events)
-    for k, (px, name) in enumerate(places):
-        before = k > 0 and px - places[k - 1][0] < NAME_WIDTH
-        after = k + 1 < len(places) and places[k + 1][0] - px < NAME_WIDTH
-        anchor = "middle" if before == after else "start" if before else "end"
-        out.append(
-            f'<text class="event-name {escape(name)}" x="{_number(px)}" y="{TOP - 6:g}" '
-            f'text-anchor="{anchor}">{escape(name)}</text>'
-        )
+@dataclass(frozen=True, slots=True)
+class _EventName:
+    """A name over an event's line, and in which row above the chart."""
+
+    event: str
+    text: str
+    px: float
+    anchor: str
+    row: int
+
+
+def _event_names(curves: Sequence[Curve], frame: _Frame) -> list[_EventName]:
+    """Place names over their lines, so that none touches another or is cut, large as they may be.
+
+    Of several swings each is named by its letter; an event that they share has one name.
+    """
+    whose: dict[tuple[float, str], list[str]] = {}
+    for curve in curves:
+        letter = chr(ord("A") + curve.style) if len(curves) > 1 else ""
+        for at, event in curve.events:
+            if frame.x[0] <= at <= frame.x[1]:
+                whose.setdefault((round(frame.px(at)), event), []).append(letter)
+    out: list[_EventName] = []
+    taken: list[list[tuple[float, float]]] = []
+    for (px, event), letters in sorted(whose.items()):
+        text = f"{event} {', '.join(letters)}".strip()
+        width = _wide(text)
+        row = 0
+        while True:
+            if row == len(taken):
+                taken.append([])
+            ends = {"middle": px - 0.5 * width, "start": px, "end": px - width}
+            free = [
+                (anchor, left)
+                for anchor, left in ends.items()
+                if left >= 0.0
+                and left + width <= WIDTH
+                and all(left >= b + 0.3 * EM or left + width <= a - 0.3 * EM for a, b in taken[row])
+            ]
+            if free or not taken[row]:
+                break
+            row += 1
+        anchor, left = free[0] if free else ("start", px)
+        taken[row].append((left, left + width))
+        out.append(_EventName(event, text, px, anchor, row))
     return out
 
 

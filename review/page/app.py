@@ -8,19 +8,22 @@ written to the recording's annotations or the player's file first and can be tak
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import importlib.util
 import logging
 import re
 import secrets
+import shlex
 import threading
 from collections import OrderedDict
-from collections.abc import AsyncIterator, Hashable, Iterator
+from collections.abc import AsyncIterator, Hashable, Iterator, Mapping
+from dataclasses import dataclass
 from datetime import date
 from functools import cache, partial
 from importlib import import_module
 from pathlib import Path
 from typing import Any, Final, cast
-from urllib.parse import urlencode
+from urllib.parse import urlencode, urlsplit
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup
@@ -45,7 +48,7 @@ from review.page.tools import Tools
 from review.people import Player
 from sensor.errors import SensorError
 
-__all__ = ["FormError", "Page", "checked_id", "create_app", "page_of"]
+__all__ = ["FormError", "Kept", "Page", "checked_id", "create_app", "page_of"]
 
 HERE: Final = Path(__file__).parent
 SCREENS: Final = ("players", "session", "swing", "pair", "trend", "range", "clips", "reports")
@@ -56,6 +59,9 @@ WAIT_S: Final = 0.025
 
 MOST_SAID: Final = 200
 """Lines that wait to be shown after a change."""
+
+MOST_KEPT: Final = 60_000
+"""Characters of a refused form that are kept to be shown again; the boxes of a long list fit."""
 
 _ID: Final = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}(-\d{1,6})?")
 _TOLD: Final = (ReviewError, SensorError, AnalysisError)
@@ -76,6 +82,37 @@ class FormError(ReviewError):
     """What was typed cannot be taken; ``str(error)`` is shown, nothing was changed."""
 
 
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What was typed into a form that was refused, to be shown in it again.
+
+    Attributes
+    ----------
+    form : str
+        Name of the form; empty where there is nothing to show again.
+    fields : mapping of str to list of str
+    """
+
+    form: str = ""
+    fields: Mapping[str, list[str]] = dataclasses.field(default_factory=dict)
+
+    def text(self, form: str, name: str, otherwise: object = "") -> str:
+        """Return what was typed into a field of a form, else what it holds otherwise."""
+        if form == self.form and self.fields.get(name):
+            return self.fields[name][0]
+        return "" if otherwise is None else str(otherwise)
+
+    def picked(self, form: str, name: str, value: object, otherwise: bool = False) -> bool:
+        """Tell whether a box was ticked, or an entry of a list chosen."""
+        if form == self.form:
+            return str(value) in self.fields.get(name, ())
+        return otherwise
+
+    def open(self, form: str) -> bool:
+        """Tell whether a form is to be shown unfolded."""
+        return form == self.form
+
+
 class Page:
     """What every screen has at hand.
 
@@ -91,6 +128,10 @@ class Page:
         The session that is going on, for the range screen.
     visitors : Pass or None
         The way in for others, where the page is shared.
+    undo_of_player : dict
+        By player: what was changed here, and the player's file before.
+    made_by : dict
+        By session: players whom a change made here brought about, to be taken back with it.
     """
 
     def __init__(self, home: Path, tools: Tools, live: Any, visitors: Pass | None) -> None:
@@ -109,12 +150,14 @@ class Page:
             lstrip_blocks=True,
         )
         self.templates.globals.update(words=words, has_screen=has_screen)
+        self.templates.filters["first_upper"] = lambda text: f"{text[:1].upper()}{text[1:]}"
         self._library: Library | None = None
         self._guard = threading.Lock()
-        self._said: OrderedDict[str, tuple[str, bool]] = OrderedDict()
+        self._said: OrderedDict[str, tuple[str, bool, Kept]] = OrderedDict()
         self.known = Known(self)
         self.apart = Apart(self, tools.helper)
         self.undo_of_player: dict[str, list[tuple[str, Player]]] = {}
+        self.made_by: dict[str, set[str]] = {}
 
     @contextlib.contextmanager
     def library(self) -> Iterator[Library]:
@@ -165,6 +208,18 @@ class Page:
         """Units that speeds and distances are shown in."""
         return words.Units(imperial=self.tools.settings.get("units") == "imperial")
 
+    def command(self, request: Request, text: str) -> str:
+        """Return a command as it is to be typed at a terminal of this computer.
+
+        With ``--home`` where the home isn't the usual one; who looks from elsewhere isn't told
+        where this computer's folders are.
+        """
+        usual = self.tools.usual_home
+        if usual is not None and self.home.absolute() == usual.absolute():
+            return text
+        here = request.client is not None and request.client.host in ("127.0.0.1", "::1")
+        return f"{text} --home {shlex.quote(str(self.home.absolute())) if here else 'HOME'}"
+
     def _versions(self) -> dict[str, Hashable]:
         """Return by player what stays the same as long as nobody writes anything about them."""
         with self.library() as library:
@@ -177,20 +232,54 @@ class Page:
     def render(
         self, request: Request, name: str, *, status: int = 200, **context: Any
     ) -> HTMLResponse:
-        """Answer with a template; a line that waits to be shown comes first."""
+        """Answer with a template; a line that waits to be shown is shown over it."""
         said = self._said.pop(request.query_params.get("said", ""), None)
-        values = {"here": "", "said": said, "request": request, "page": self, **context}
+        values = {
+            "here": "",
+            "said": said,
+            "kept": Kept() if said is None else said[2],
+            "request": request,
+            "page": self,
+            **context,
+        }
         return HTMLResponse(self.templates.get_template(name).render(values), status_code=status)
 
     def part(self, name: str, **context: Any) -> Markup:
         """Return a part of a screen, to be kept on the shelf."""
-        return Markup(self.templates.get_template(name).render(page=self, **context))
+        values = {"kept": Kept(), "page": self, **context}
+        return Markup(self.templates.get_template(name).render(values))
 
-    def back(self, url: str, text: str, *, wrong: bool = False) -> RedirectResponse:
-        """Lead back to a screen and show a line there: what was done, or what is wrong."""
+    def kept(self, request: Request) -> Kept:
+        """Return the refused form that a screen is to show again, before it is rendered."""
+        said = self._said.get(request.query_params.get("said", ""))
+        return Kept() if said is None else said[2]
+
+    def back(
+        self,
+        url: str,
+        text: str,
+        *,
+        wrong: bool = False,
+        form: tuple[str, Mapping[str, list[str]]] | None = None,
+    ) -> RedirectResponse:
+        """Lead back to a screen and show a line there: what was done, or what is wrong.
+
+        Parameters
+        ----------
+        url : str
+            With the form's place as its fragment: the line stays in view wherever that is.
+        text : str
+        wrong : bool
+        form : (str, mapping), optional
+            Name and fields of a form that was refused: the screen shows them again, as `kept`.
+        """
         key = secrets.token_urlsafe(6)
+        kept = Kept()
+        if form is not None:
+            size = sum(len(value) for values in form[1].values() for value in values)
+            kept = Kept(*form) if size <= MOST_KEPT else kept
         with self._guard:
-            self._said[key] = (text, wrong)
+            self._said[key] = (text, wrong, kept)
             while len(self._said) > MOST_SAID:
                 self._said.popitem(last=False)
         path, mark, fragment = url.partition("#")
@@ -252,7 +341,22 @@ def _error_page(request: Request, status: int, text: str) -> Response:
         from starlette.responses import PlainTextResponse
 
         return PlainTextResponse(text + "\n", status_code=status)
-    return page_of(request).render(request, "error.html", status=status, text=text)
+    return page_of(request).render(
+        request, "error.html", status=status, text=text, back=_came_from(request)
+    )
+
+
+def _came_from(request: Request) -> str | None:
+    """Return the screen of this page that a request came from, to lead back to; None if none."""
+    found = urlsplit(request.headers.get("referer", ""))
+    here = request.url
+    if (found.scheme, found.netloc) != (here.scheme, here.netloc):
+        return None
+    path = found.path + (f"?{found.query}" if found.query else "")
+    asked = here.path + (f"?{here.query}" if here.query else "")
+    # No link to where the browser is already, and none that another host could be made of.
+    inside = path.startswith("/") and not path.startswith("//") and "\\" not in path
+    return path if inside and path != asked else None
 
 
 async def _told(request: Request, error: Exception) -> Response:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
+from urllib.parse import urlencode
 
 from starlette.requests import Request
 from starlette.responses import FileResponse, Response
@@ -109,6 +110,8 @@ def _clips(request: Request) -> Response:
         here="players",
         session=session,
         clips=shown,
+        command=page.command(request, f"unhurried clip {session.id[:8]}") + " FILE",
+        command_swing=page.command(request, f"unhurried clip {session.id[:8]}#7") + " FILE",
         undo=undo,
         clip_url=clip_url,
     )
@@ -305,7 +308,13 @@ async def _change(request: Request) -> Response:
         return page.back(here, "Lined up by its sound.")
     with page.library() as library:
         clip = clip_of(library, session.id, clip_id)
-        offset_s = _offset(library, clip, form)
+        try:
+            offset_s = _offset(library, clip, form)
+        except FormError as error:
+            text = str(error)
+            return page.back(
+                here, f"{text[:1].upper()}{text[1:]}.", wrong=True, form=("clip", form)
+            )
     edit_session(
         page, session.id, lambda library: _ignore(shift(library, session.id, clip_id, offset_s))
     )
@@ -352,7 +361,13 @@ def _pair(request: Request) -> Response:
     with page.library() as library:
         details = [library.swing(one[0], number=one[1]) for one in (a, b)]
         mounts = [library.session(one[0]).mount for one in (a, b)]
-        films = [_film(library, detail) for detail in details]
+        every = [_films(library, detail) for detail in details]
+        films = [
+            next(
+                (c for c in found if c.id == query.get(f"film_{side}")), found[0] if found else None
+            )
+            for side, found in zip("ab", every, strict=True)
+        ]
     for name, detail, film in zip("AB", details, films, strict=True):
         if film is None:
             missing.append(f"swing {detail.swing.index} ({name}) has no clip that is lined up")
@@ -384,6 +399,12 @@ def _pair(request: Request) -> Response:
         b=b,
         details=details,
         data=_data(sides, frame_s),
+        film_query="".join(
+            f"&film_{side}={clip.id}"
+            for side, clip in zip("ab", films, strict=True)
+            if clip is not None and query.get(f"film_{side}") == clip.id
+        ),
+        others=_others(every, films, a, b, align),
         pair_url=pair_url,
         session_url=session_url,
         swing_url=swing_url,
@@ -391,10 +412,37 @@ def _pair(request: Request) -> Response:
     )
 
 
-def _film(library: Library, detail: SwingDetail) -> Clip | None:
-    """The clip that shows a swing: the one attached to it, else one that is sure, else any."""
+def _films(library: Library, detail: SwingDetail) -> list[Clip]:
+    """Return the clips that show a swing, best first.
+
+    One that was lined up by its sound, and surely, comes before one that wasn't; of these the one
+    that was attached to the swing.
+    """
     at_s = detail.swing.impact_s
     if at_s is None:
-        return None
+        return []
     showing = [c for c in clips_of(library, detail.session) if c.here and c.shows(at_s)]
-    return min(showing, key=lambda c: (c.seq != detail.seq, not c.sure), default=None)
+    return sorted(showing, key=lambda c: (not c.sure or c.by_hand, c.seq != detail.seq, not c.sure))
+
+
+def _others(
+    every: Sequence[Sequence[Clip]],
+    films: Sequence[Clip | None],
+    a: tuple[str, int],
+    b: tuple[str, int],
+    align: str,
+) -> list[dict[str, Any]]:
+    """Return the other clips that could be shown of each swing, with the address that does it."""
+    chosen = [None if film is None else film.id for film in films]
+    out = []
+    for k, found in enumerate(every):
+        for clip in found:
+            if clip.id == chosen[k]:
+                continue
+            ids = [clip.id if k == side else chosen[side] for side in (0, 1)]
+            query = {"a": f"{a[0]}~{a[1]}", "b": f"{b[0]}~{b[1]}", "align": align}
+            query.update({f"film_{s}": one for s, one in zip("ab", ids, strict=True) if one})
+            how = "by eye" if clip.by_hand else "by its sound" if clip.sure else "not surely"
+            url = f"/clips/pair?{urlencode(query)}"
+            out.append({"side": "AB"[k], "name": clip.name, "how": how, "url": url})
+    return out

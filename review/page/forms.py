@@ -9,6 +9,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 
+from review.derive import SIMULATED
 from review.library import Library
 from review.page.app import FormError, Page
 
@@ -89,8 +90,11 @@ def edit_session(page: Page, session_id: str, change: Callable[[Library], None])
     """Change a session's words; if the library can't take them, nothing stays changed."""
     with page.changing() as library:
         before = last_change(library, session_id)
+        there = {player.id for player in library.people.all()}
         try:
             change(library)
+            made = {player.id for player in library.people.all()} - there
+            page.made_by.setdefault(session_id, set()).update(made)
         except Exception:
             # The words may have been written before the library refused them.
             while last_change(library, session_id) != before and library.undo(session_id):
@@ -106,6 +110,12 @@ def last_change(library: Library, session_id: str) -> tuple[str, str] | None:
     if not said.history:
         return None
     change = said.history[-1]
+    if change.key[0] == "identity":
+        # Whom a name means was said with the recording, and is no change of the session.
+        return None
+    if change.key == ("session", "tags") and SIMULATED in (change.after or ()):
+        # An older recording: that it was simulated is nobody's word.
+        return None
     return f"{len(said.history)} {change.at} {'/'.join(change.key)}", describe(change.key)
 
 

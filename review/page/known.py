@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING, Any, Final
 from analysis.errors import AnalysisError
 from analysis.plan import Standing
 from analysis.reading import Reading
-from analysis.spread import NotYet
+from analysis.spread import NotYet, SwingRow
 from review.errors import ReviewError
 from review.evidence import Evidence, evidence_of, settings_of
 from review.library import GroupRow, Library
+from review.page.words import count, day_of
 from sensor.errors import SensorError
 
 if TYPE_CHECKING:
@@ -28,7 +29,8 @@ MOST_ROWS: Final = 40_000
 """Swings that are kept in memory: one takes about 2 kB."""
 
 LEAST_STRIKES: Final = 5
-"""Strikes of a session from which on it is read by them and not by its rehearsals, as its story."""
+"""Strikes of a session from which on it is read by them and not by its rehearsals, as its story.
+Also the swings from which on a session says where a player stands. (Chosen here.)"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +42,13 @@ class Stand:
     club, mount : str or None
         The setting that was swung most.
     session : str
-        The latest with this setting.
+        The latest with this setting that has enough swings to be read.
+    day : str or None
+        Of that session, where it isn't the latest one.
+    latest : str
+        The latest session.
+    too_few : str or None
+        Why the latest one isn't read.
     reading : Reading or NotYet
         Of that session against the reference.
     kind : str
@@ -51,6 +59,9 @@ class Stand:
     club: str | None
     mount: str | None
     session: str
+    day: str | None
+    latest: str
+    too_few: str | None
     reading: Reading | NotYet
     kind: str
     standing: Standing
@@ -65,13 +76,33 @@ def reading_of(evidence: Evidence, session_id: str) -> tuple[Reading | NotYet, s
     kind : str
         Of the swings that were read.
     """
+    main = _main(evidence, session_id)
+    if not main:
+        return NotYet(too_few(evidence, session_id)), "swing"
+    return evidence.until(session_id).read(main), main[0].kind
+
+
+def _main(evidence: Evidence, session_id: str) -> list[SwingRow]:
+    """Swings that a session is read by; those that followed a cue say nothing of the player."""
     rows = [row for row in evidence.rows_of(session_id) if row.block != "rehearsal"]
     strikes = [row for row in rows if row.kind == "strike"]
     rehearsals = [row for row in rows if row.kind == "rehearsal"]
-    main = strikes if len(strikes) >= LEAST_STRIKES else rehearsals
-    if not main:
-        return NotYet("no rehearsals and too few strikes to read"), "swing"
-    return evidence.until(session_id).read(main), main[0].kind
+    return strikes if len(strikes) >= LEAST_STRIKES else rehearsals
+
+
+def too_few(evidence: Evidence, session_id: str) -> str:
+    """Say why a session has too few swings to be read."""
+    rows = evidence.rows_of(session_id)
+    free = [row.kind for row in rows if row.block != "rehearsal"]
+    text = (
+        f"{count(free.count('strike'), 'strike')} and {count(free.count('rehearsal'), 'rehearsal')}"
+        f" are too few to read; {LEAST_STRIKES} of a kind are enough"
+    )
+    cued = len(rows) - len(free)
+    if cued:
+        made = count(cued, "swing")
+        text += f" ({made} of a drill's rehearsal block don't count: the cue set their time)"
+    return text
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,12 +184,19 @@ class Known:
         """Say where a player stands with a setting."""
         if not evidence.sessions:
             return None
-        session = evidence.sessions[-1]
+        latest = evidence.sessions[-1]
+        enough = (
+            s for s in reversed(evidence.sessions) if len(_main(evidence, s)) >= LEAST_STRIKES
+        )
+        session = next(enough, latest)
         reading, kind = reading_of(evidence, session)
         return Stand(
             club=evidence.club,
             mount=evidence.mount,
             session=session,
+            day=None if session == latest else day_of(evidence.days[session]),
+            latest=latest,
+            too_few=None if session == latest else too_few(evidence, latest),
             reading=reading,
             kind=kind,
             standing=evidence.standing(self._page.today().toordinal()),

@@ -104,11 +104,26 @@ def _pair(request: Request) -> Response:
     if "other" in query:
         # The form that chooses the other swing: session and number apart.
         number = query.get("number", "")
-        if not number.isdecimal() or len(number) > 6:
-            raise FormError("say which swing of that session: its number")
-        return RedirectResponse(
-            pair_url(a, (checked_id(query["other"]), int(number)), align), status_code=303
-        )
+        other = checked_id(query["other"])
+        try:
+            if not number.isdecimal() or len(number) > 6:
+                raise FormError("say which swing of that session: its number")
+            with page.library() as library:
+                session = page.session(library, other)
+                there = library.swings(session=session.id, columns=("number",), excluded=True)
+            if int(number) not in there["number"]:
+                raise FormError(f"there is no swing {int(number)} in that session")
+        except FormError as error:
+            text = str(error)
+            url = pair_url(a, named(query["b"]) if "b" in query else a, align)
+            typed = {"other": [other], "number": [number[:6]]}
+            return page.back(
+                f"{url}#other-h",
+                f"{text[:1].upper()}{text[1:]}.",
+                wrong=True,
+                form=("other", typed),
+            )
+        return RedirectResponse(pair_url(a, (other, int(number)), align), status_code=303)
     b = named(query["b"]) if "b" in query else a
     with page.library() as library:
         sessions = [page.session(library, one[0]) for one in (a, b)]

@@ -36,6 +36,7 @@ def routes() -> list[BaseRoute]:
         Route("/player/{player}", _player),
         Route("/player/{player}/stand", _stand),
         Route("/player/{player}/edit", posted(_edit), methods=["POST"]),
+        Route("/player/{player}/remove", posted(_remove), methods=["POST"]),
     ]
 
 
@@ -52,6 +53,7 @@ def _last(library: Library, row: PlayerRow) -> dict[str, Any] | None:
         "start": mine[0]["start"],
         "day": mine[0]["day"],
         "swings": sum(one["n"] for one in mine),
+        "simulated": mine[0]["simulated"],
         "clubs": sorted({one["club"] for one in mine if one["club"]}),
     }
 
@@ -86,6 +88,7 @@ def _players(request: Request) -> Response:
         players=out,
         swings=sum(row.swings for row in rows),
         today=page.today(),
+        add=page.command(request, "unhurried library add") + " FOLDER",
         volume_words=volume_words,
     )
 
@@ -136,6 +139,8 @@ def _player(request: Request) -> Response:
         player = library.player(who)
         sessions, total = _sessions(library, player.id, first)
         groups = library.groups(player.id)
+        limit = library.simulated_limit(player.id)
+        unused = not library.is_swinging(player.id)
     found = page.shelf.get(
         ("stand", who, page.today()),
         partial(page.apart.do, stand, who),
@@ -149,6 +154,8 @@ def _player(request: Request) -> Response:
         player=player,
         sessions=sessions,
         groups=groups,
+        limit=limit,
+        unused=unused,
         stand=found,
         first=first,
         more=total > first + SHOWN_SESSIONS,
@@ -169,14 +176,17 @@ def _edit(request: Request, form: Form) -> Response:
             club, mount = field(form, "club") or None, field(form, "mount") or None
             url = trend_url(who, club, mount)
         return _undo(page, who, url)
-    name = clean_name(field(form, "name", most=LONGEST_NAME))
-    hand = field(form, "handedness") or None
-    if not name:
-        raise FormError("a player needs a name")
-    if hand is not None and hand not in HANDS:
-        raise FormError(f"handedness must be one of {', '.join(HANDS)}")
-    note = field(form, "note", most=LONGEST_NOTE) or None
-    consent = field(form, "consent", most=LONGEST_NOTE) or None
+    try:
+        name = clean_name(field(form, "name", most=LONGEST_NAME))
+        hand = field(form, "handedness") or None
+        if not name:
+            raise FormError("A player needs a name.")
+        if hand is not None and hand not in HANDS:
+            raise FormError(f"Handedness must be one of {', '.join(HANDS)}.")
+        note = field(form, "note", most=LONGEST_NOTE) or None
+        consent = field(form, "consent", most=LONGEST_NOTE) or None
+    except FormError as error:
+        return page.back(f"{url}#known", str(error), wrong=True, form=("player", form))
 
     def change(player: Player) -> Player:
         aliases = player.aliases
@@ -194,7 +204,26 @@ def _edit(request: Request, form: Form) -> Response:
         )
 
     change_player(page, who, "what is known of the player", change)
-    return page.back(url, "Kept.")
+    return page.back(f"{url}#known", "Kept.")
+
+
+def _remove(request: Request, form: Form) -> Response:
+    """Remove a player who has no swings; those of others are removed at a terminal only."""
+    page = page_of(request)
+    who = checked_id(request.path_params["player"])
+    url = f"/player/{who}"
+    with page.changing() as library:
+        name = library.player(who).name
+        if "sure" not in form:
+            return page.back(
+                f"{url}#remove", "Tick first that you are sure.", wrong=True, form=("remove", form)
+            )
+        if not library.remove_unused(who):
+            return page.back(
+                url, f"{name} is named in a session, and so can't be removed here.", wrong=True
+            )
+    page.undo_of_player.pop(who, None)
+    return page.back("/", f"{name} is removed.")
 
 
 def change_player(page: Page, who: str, what: str, change: Any) -> None:

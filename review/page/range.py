@@ -20,6 +20,8 @@ from starlette.responses import JSONResponse, RedirectResponse, Response, Stream
 from starlette.routing import Route
 
 from analysis.plan import Drill
+from review.ballresults import POSSIBLE
+from review.errors import ReviewError
 from review.liberrors import NoSuchError
 from review.page import words
 from review.page.app import FormError, Page, checked_id, page_of
@@ -43,6 +45,9 @@ from sensor.wearing import CAUTIONS as WEARING_CAUTIONS
 __all__ = ["parts_of", "routes"]
 
 PARTS: Final = ("status", "last", "taps", "list", "lines")
+MEASURES: Final = ("backswing_ms", "turn_deg", "peak_rate_dps")
+"""Shown large: those that rehearsals and strikes have in common, and a reference of either."""
+
 RETRY_MS: Final = 1500
 """After a broken line a browser waits so long before it tries again."""
 
@@ -68,16 +73,22 @@ class ResultField:
     label, unit : str
     scale : float
         Of what is typed to the unit in the name.
-    low, high : float
-        What makes sense, in the unit in the name; generous (from memory).
     """
 
     name: str
     label: str
     unit: str
     scale: float
-    low: float
-    high: float
+
+    @property
+    def low(self) -> float:
+        """Least that makes sense, in the unit in the name."""
+        return POSSIBLE[self.name][0]
+
+    @property
+    def high(self) -> float:
+        """Most that makes sense, in the unit in the name."""
+        return POSSIBLE[self.name][1]
 
 
 def result_fields(units: str) -> tuple[ResultField, ...]:
@@ -86,33 +97,10 @@ def result_fields(units: str) -> tuple[ResultField, ...]:
     speed, per_speed = ("mph", MILE_M / 3600.0) if imperial else ("m/s", 1.0)
     length, per_length = ("yd", YARD_M) if imperial else ("m", 1.0)
     return (
-        ResultField(
-            name="carry_m", label="Carry", unit=length, scale=per_length, low=0.0, high=450.0
-        ),
-        ResultField(
-            name="offline_m",
-            label="Offline, right +",
-            unit=length,
-            scale=per_length,
-            low=-300.0,
-            high=300.0,
-        ),
-        ResultField(
-            name="ball_speed_m_s",
-            label="Ball speed",
-            unit=speed,
-            scale=per_speed,
-            low=0.0,
-            high=120.0,
-        ),
-        ResultField(
-            name="club_speed_m_s",
-            label="Head speed",
-            unit=speed,
-            scale=per_speed,
-            low=0.0,
-            high=90.0,
-        ),
+        ResultField(name="carry_m", label="Carry", unit=length, scale=per_length),
+        ResultField(name="offline_m", label="Offline, right +", unit=length, scale=per_length),
+        ResultField(name="ball_speed_m_s", label="Ball speed", unit=speed, scale=per_speed),
+        ResultField(name="club_speed_m_s", label="Head speed", unit=speed, scale=per_speed),
     )
 
 
@@ -154,11 +142,7 @@ def parts_of(page: Page, state: LiveState, chosen: str | None) -> dict[str, str]
         "state": state,
         "swing": swing,
         "chosen": swing is not None and bool(state.swings) and swing is not state.swings[-1],
-        "measures": (
-            "backswing_ms" if state.kind == "drill" else "swing_ms",
-            "turn_deg",
-            "peak_rate_dps",
-        ),
+        "measures": MEASURES,
         "questions": FELT_QUESTIONS,
         "results": {} if swing is None else result_words(swing, units),
         "report": None,
@@ -498,6 +482,26 @@ def _ask(
     return change
 
 
+def _staying(
+    name: str, change: Callable[[Request, Form], Response]
+) -> Callable[[Request, Form], Response]:
+    """Make a change that stays on the range when it is refused, with what was typed.
+
+    A script asked for a line and shows it beside the form itself.
+    """
+    to = "/range/drill#drill" if name == "drill" else f"/range#{name}"
+
+    def stay(request: Request, form: Form) -> Response:
+        try:
+            return change(request, form)
+        except ReviewError as error:
+            if name == "code" or "text/html" not in request.headers.get("accept", ""):
+                raise
+            return page_of(request).back(to, str(error), wrong=True, form=(name, form))
+
+    return stay
+
+
 def _felt_fields(_page: Page, form: Form) -> dict[str, Any]:
     question = _word(form, "question", tuple(FELT))
     return {"question": question, "word": _word(form, "word", FELT[question])}
@@ -596,7 +600,7 @@ def routes() -> list[Route]:
         Route("/range/live", _live),
         Route("/range/drill", drill),
         *(
-            Route(f"/range/{name}", posted(change), methods=["POST"])
+            Route(f"/range/{name}", posted(_staying(name, change)), methods=["POST"])
             for name, change in changes.items()
         ),
     ]

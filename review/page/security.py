@@ -15,10 +15,15 @@ Everything here sits before the screens, so that no screen can forget it:
 from __future__ import annotations
 
 import asyncio
+import base64
+import hashlib
 import secrets
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
+from functools import cache
+from html import escape
 from http.cookies import SimpleCookie
+from pathlib import Path
 from typing import Any, Final
 from urllib.parse import parse_qs, urlsplit
 
@@ -35,14 +40,34 @@ CONTENT_POLICY: Final = (
     "form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
 )
 
+POLICY_HEADER: Final = b"content-security-policy"
+
 _HEADERS: Final = (
-    (b"content-security-policy", CONTENT_POLICY.encode()),
+    (POLICY_HEADER, CONTENT_POLICY.encode()),
     (b"x-content-type-options", b"nosniff"),
     # With "no-referrer" a browser sends "Origin: null" with a form, also to the page itself.
     (b"referrer-policy", b"same-origin"),
     (b"cross-origin-opener-policy", b"same-origin"),
     (b"cross-origin-resource-policy", b"same-origin"),
 )
+
+USED: Final = (
+    "This link doesn't let you in",
+    "It was used already (each lets one phone in, once), a newer one was made since, or it was not "
+    "typed as it stands.",
+    "Ask for a new code at the computer and scan that: Enter makes one in the terminal (v while "
+    "recording), or the button “A code for another phone” on its own Range page. A phone that was "
+    "let in before needs none: there open the Range page again, as long as the program runs.",
+)
+UNKNOWN: Final = (
+    "This page is shared by a link",
+    "It shows recordings of people, so it opens only on a phone that was let in by a code, in the "
+    "browser that scanned it.",
+    "Scan the code that the computer's terminal shows. If it was used, Enter there makes another "
+    "(v while recording). If this phone was let in before, the program was started anew since, or "
+    "another browser opened the link.",
+)
+"""What happened, why, and what to do, for somebody who was turned away."""
 
 _SAFE: Final = frozenset({"GET", "HEAD", "OPTIONS"})
 COOKIE: Final = "unhurried_pass"
@@ -204,7 +229,7 @@ class Guard:
                 if cookie is None:
                     await self._sleep(self._visitors.wait_s(self._params))
             if cookie is None:
-                await _plain(send, 403, "this link was used or is not the right one: ask for a new")
+                await _turned_away(send, headers, USED)
                 return False
             await send(
                 {
@@ -230,7 +255,7 @@ class Guard:
             jar = SimpleCookie()
         if COOKIE in jar and self._visitors.knows(jar[COOKIE].value):
             return True
-        await _plain(send, 403, "this page is shared by a link: scan the code on its computer")
+        await _turned_away(send, headers, UNKNOWN)
         return False
 
 
@@ -283,17 +308,51 @@ def _own_origin(headers: dict[str, str], host: str) -> bool:
     return parts.scheme == "http" and parts.netloc.lower() == host
 
 
+@cache
+def _look() -> tuple[str, str]:
+    """The page's stylesheet, for those who may not have its files, and what allows just this."""
+    style = (Path(__file__).parent / "static" / "page.css").read_text(encoding="utf-8")
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    return style, (
+        f"default-src 'none'; style-src 'sha256-{digest}'; form-action 'none'; "
+        "frame-ancestors 'none'; base-uri 'none'"
+    )
+
+
+async def _turned_away(send: Send, headers: dict[str, str], text: tuple[str, str, str]) -> None:
+    """Say to a visitor why nothing is shown, as a whole page where a browser asks."""
+    title, why, todo = text
+    if "text/html" not in headers.get("accept", ""):
+        await _plain(send, 403, f"{title[0].lower()}{title[1:]}: {todo[0].lower()}{todo[1:]}")
+        return
+    style, policy = _look()
+    body = (
+        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{escape(title)} · unhurried</title>\n<style>{style}</style>\n</head>\n<body>\n"
+        '<header class="bar"><div><span class="name">unhurried</span></div></header>\n'
+        f'<main>\n<h1>{escape(title)}</h1>\n<p class="lead">{escape(why)}</p>\n'
+        f'<p class="caution">{escape(todo)}</p>\n</main>\n</body>\n</html>\n'
+    )
+    await _answer(send, 403, body, "text/html", policy)
+
+
 async def _plain(send: Send, status: int, text: str) -> None:
-    body = (text + "\n").encode()
+    await _answer(send, status, text + "\n", "text/plain", CONTENT_POLICY)
+
+
+async def _answer(send: Send, status: int, text: str, kind: str, policy: str) -> None:
+    body = text.encode()
+    own = [(name, policy.encode() if name == POLICY_HEADER else value) for name, value in _HEADERS]
     await send(
         {
             "type": "http.response.start",
             "status": status,
             "headers": [
-                (b"content-type", b"text/plain; charset=utf-8"),
+                (b"content-type", f"{kind}; charset=utf-8".encode()),
                 (b"content-length", str(len(body)).encode()),
                 (b"cache-control", b"no-store"),
-                *_HEADERS,
+                *own,
             ],
         }
     )

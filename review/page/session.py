@@ -18,6 +18,8 @@ from analysis.felt import FEELINGS, FeltReport
 from analysis.headspeed import HeadSpeedLine
 from analysis.reading import Reference
 from analysis.spread import NotYet
+from review.drilled import drilled
+from review.errors import ReviewError
 from review.evidence import Evidence, felt_words
 from review.liberrors import NoSuchError
 from review.library import Library, SessionRow
@@ -169,7 +171,7 @@ def _session(request: Request) -> Response:
         whole = request.query_params.get("whole") is not None
         wait_s = None if whole else WAIT_S
         x, y = _axes(request, rows)
-        told = tellable(session, chosen)
+        told = tellable(library, session, chosen)
         chart: Any = ""
         story: Any = None
         if chosen is not None:
@@ -202,6 +204,9 @@ def _session(request: Request) -> Response:
             chart=chart,
             ready=NOT_READY,
             story=story,
+            aside=None
+            if chosen is None or chosen.player is None
+            else library.set_aside(session, chosen.player),
             segments=library.segments(session.id),
             swings_of_segment=_swings_of_segment(library.segments(session.id), rows, session),
             notes=library.session_notes(session.id),
@@ -241,7 +246,7 @@ def _axes(request: Request, rows: Sequence[Mapping[str, Any]]) -> tuple[str, str
     return x, y
 
 
-def tellable(session: SessionRow, chosen: SetOfSwings | None) -> bool:
+def tellable(library: Library, session: SessionRow, chosen: SetOfSwings | None) -> bool:
     """Whether the evidence covers a set: a known player's full swings that count."""
     return (
         chosen is not None
@@ -249,6 +254,7 @@ def tellable(session: SessionRow, chosen: SetOfSwings | None) -> bool:
         and not chosen.part
         and chosen.n > 0
         and session.excluded is None
+        and library.set_aside(session, chosen.player) is None
     )
 
 
@@ -383,7 +389,7 @@ def _chart_part(request: Request) -> Response:
         session = page.session(library, request.path_params["session"])
         rows = rows_of(library, session.id)
         chosen, _ = chosen_set(sets_of(rows), request)
-        if chosen is None or not tellable(session, chosen):
+        if chosen is None or not tellable(library, session, chosen):
             raise NoSuchError("there is nothing to draw here")
         reference = reference_of(page, library, session, chosen, None)
         x, y = _axes(request, rows)
@@ -428,13 +434,16 @@ def tell(library: Library, evidence: Evidence, session: str, today: int) -> dict
     ends = [one.swing_id.rpartition("#") for one in shown]
     places = [(s, int(n)) for s, _, n in ends]
     line = evidence.head_speed()
+    now = evidence.standing_at(session, today)
     return {
         "reading": reading,
         "kind": kind,
         "sentences": [
             {
                 "about": one.about,
-                "text": one.text,
+                "text": words.without_command(one.text),
+                # The sentence that a command was cut off leads to the drill itself.
+                "drill": now.drill if words.without_command(one.text) != one.text else None,
                 "numbers": [
                     {
                         "name": number.name,
@@ -474,6 +483,7 @@ def tell(library: Library, evidence: Evidence, session: str, today: int) -> dict
         "felt_not_yet": {f: str(r) for f, r in felt.items() if isinstance(r, NotYet)},
         "head_speed": line if isinstance(line, HeadSpeedLine) else None,
         "reference": evidence.reference,
+        "player": evidence.player.id,
         "notes": evidence.until(session).notes(session),
     }
 
@@ -484,7 +494,8 @@ def _story(request: Request) -> Response:
     with page.library() as library:
         session = page.session(library, request.path_params["session"])
         chosen, _ = chosen_set(sets_of(rows_of(library, session.id)), request)
-    if chosen is None or not tellable(session, chosen):
+        told = tellable(library, session, chosen)
+    if chosen is None or not told:
         raise NoSuchError("there is nothing to be told here")
     story = story_of(page, session, chosen, None)
     return HTMLResponse(story["felt" if request.url.path.endswith("/felt") else "story"])
@@ -529,7 +540,13 @@ def drill_of(session: SessionRow, rows: Sequence[Mapping[str, Any]]) -> dict[str
                 "top": _asynchrony(fields, "top"),
             }
         )
-    return {"blocks": out, "beats": beats_against(beats, rows, session)}
+    told = drilled(markers)
+    return {
+        "blocks": out,
+        "beats": beats_against(beats, rows, session),
+        "held": [] if told is None else told.held,
+        "interruptions": 0 if told is None else told.interruptions,
+    }
 
 
 def _of(fields: Mapping[str, Any], part: str, whole: str) -> str | None:
@@ -565,8 +582,10 @@ def beats_against(
     ]
     late = []
     for beat in beats:
-        at = beat.fields.get("top_seq")
+        at, not_heard = beat.fields.get("top_seq"), beat.fields.get("not_heard")
         if not isinstance(at, (int, float)) or not tops:
+            continue
+        if isinstance(not_heard, Mapping) and "top" in not_heard:
             continue
         nearest = min(tops, key=lambda top: abs(top - at))
         if abs(nearest - at) <= 0.5 * session.rate_hz:
@@ -594,15 +613,14 @@ def _known_session(request: Request) -> tuple[Page, SessionRow]:
 def _change_swings(request: Request, form: Form) -> Response:
     """Say something about the swings that were picked."""
     page, session = _known_session(request)
-    url = _url(session.id, form, "#list")
+    url = _url(session.id, form, "#with-picked")
     picked = [int(s) for s in form.get("seq", []) if s.isdecimal() and len(s) < 16]
-    if not picked:
-        return page.back(url, "Pick swings first: tick the boxes before them.", wrong=True)
-    what = field(form, "do")
     try:
-        change, told = _change_of(what, form)
+        if not picked:
+            raise FormError("Pick swings first: tick the boxes before them.")
+        change, told = _change_of(field(form, "do"), form)
     except FormError as error:
-        return page.back(url, str(error), wrong=True)
+        return page.back(url, str(error), wrong=True, form=("pick", form))
     at = datetime.now(UTC)
 
     def write(library: Library) -> None:
@@ -645,12 +663,13 @@ def _change_of(what: str, form: Form) -> tuple[Any, str]:
 def _change_segment(request: Request, form: Form) -> Response:
     """Correct who swung what from a place on."""
     page, session = _known_session(request)
-    url = _url(session.id, form, "#segments")
+    name = f"segment-{field(form, 'seq', most=15) or 'new'}"
+    url = _url(session.id, form, f"#{name}")
     try:
         seq, new = _segment_place(page, session, form)
         values = _segment_values(form)
-    except FormError as error:
-        return page.back(url, str(error), wrong=True)
+    except (FormError, NoSuchError) as error:
+        return page.back(url, str(error), wrong=True, form=(name, form))
 
     def write(library: Library) -> None:
         recorded = _recorded(library, session.id, seq)
@@ -660,8 +679,9 @@ def _change_segment(request: Request, form: Form) -> Response:
 
     try:
         edit_session(page, session.id, write)
-    except SensorError as error:
-        return page.back(url, str(error), wrong=True)
+    except (ReviewError, SensorError) as error:
+        return page.back(url, str(error), wrong=True, form=(name, form))
+    url = _url(session.id, form, "#segments")
     return page.back(url, "A new segment begins there." if new else "The segment is corrected.")
 
 
@@ -727,7 +747,7 @@ def _change_words(request: Request, form: Form) -> Response:
                 said.set("session", name, value=value, at=at)
 
     edit_session(page, session.id, write)
-    return page.back(url, "Kept.")
+    return page.back(f"{url}#session-words", "Kept.")
 
 
 def _take_back(request: Request, form: Form) -> Response:
@@ -745,4 +765,25 @@ def _take_back(request: Request, form: Form) -> Response:
             first = said.undo()
             while first is not None and said.history and said.history[-1].at == first.at:
                 said.undo()
-    return page.back(url, f"Taken back: {before[1]}.")
+        gone = _without_new(page, library, session.id)
+    told = (
+        f" {words.join(gone)} {'are' if len(gone) > 1 else 'is'} no player any more."
+        if gone
+        else ""
+    )
+    return page.back(url, f"Taken back: {before[1]}.{told}")
+
+
+def _without_new(page: Page, library: Library, session: str) -> list[str]:
+    """Remove players whom a change that was taken back had made; return their names."""
+    out = []
+    for who in sorted(page.made_by.get(session, ())):
+        player = library.people.get(who)
+        if player is None or player.references or player.plans or player.note or player.consent:
+            # Gone, or something was said of them since.
+            continue
+        if library.remove_unused(who):
+            out.append(player.name)
+    left = {who for who in page.made_by.pop(session, ()) if library.people.get(who) is not None}
+    page.made_by[session] = left
+    return out

@@ -17,6 +17,8 @@ from analysis.compare import CompareParams
 from analysis.intervals import t_quantile
 from analysis.results import Swing
 from analysis.spread import NotYet
+from review.ballresults import POSSIBLE, is_possible
+from review.errors import ReviewError
 from review.liberrors import NoSuchError
 from review.library import Library, SessionRow, SwingDetail
 from review.page import words
@@ -141,7 +143,6 @@ def charts_of(detail: SwingDetail, trace: Trace, mount: str | None) -> list[str]
                 y_label=label,
                 css=css,
                 cursor=True,
-                event_names=True,
             )
         )
     return [svg for svg in out if svg]
@@ -236,7 +237,7 @@ def _swing(request: Request) -> Response:
         except (SensorError, NoSuchError) as error:
             undo, gone = None, str(error)
         others = library.swings(
-            session=session.id, columns=("number", "kind", "player"), excluded=True
+            session=session.id, columns=("number", "kind", "player", "at_s"), excluded=True
         )
         numbers = [int(n) for n in others["number"]]
         place = numbers.index(detail.swing.index)
@@ -276,6 +277,8 @@ def _swing(request: Request) -> Response:
             fields=RESULT_FIELDS,
             tags=sorted(library.tags())[:200],
             at_s=origin_s(detail.swing),
+            # The same instant as in the session's list.
+            listed_s=float(others["at_s"][place]) - session.start_s,
             swing_url=swing_url,
             session_url=session_url,
             pair_url=pair_url,
@@ -293,6 +296,9 @@ def reading_of_swing(
     """Read one swing against the reference: what happened in it. None where it isn't read."""
     if detail.player is None or detail.part or detail.excluded or session.excluded:
         return None
+    with page.library() as library:
+        if library.set_aside(session, detail.player) is not None:
+            return None
     player, swing = detail.player, detail.swing
     setting = (player, swing.club, session.mount)
     work = partial(page.apart.do, read_swing, *setting, session.id, swing.index)
@@ -333,7 +339,7 @@ def _words(request: Request, form: Form) -> Response:
     try:
         values = _said(form, detail, page.units)
     except FormError as error:
-        return page.back(f"{url}#words", str(error), wrong=True)
+        return page.back(f"{url}#words", str(error), wrong=True, form=("words", form))
     at = datetime.now(UTC)
 
     def write(library: Library) -> None:
@@ -343,9 +349,9 @@ def _words(request: Request, form: Form) -> Response:
 
     try:
         edit_session(page, session.id, write)
-    except SensorError as error:
-        return page.back(f"{url}#words", str(error), wrong=True)
-    return page.back(url, "Kept.")
+    except (ReviewError, SensorError) as error:
+        return page.back(f"{url}#words", str(error), wrong=True, form=("words", form))
+    return page.back(f"{url}#words", "Kept.")
 
 
 def _said(form: Form, detail: SwingDetail, units: words.Units) -> dict[str, Any]:
@@ -368,7 +374,14 @@ def _said(form: Form, detail: SwingDetail, units: words.Units) -> dict[str, Any]
     reason = field(form, "excluded", most=LONGEST_REASON) or None
     if reason != detail.excluded:
         values["excluded"] = reason
-    felt = {question: said for question in FELT if (said := field(form, f"felt_{question}"))}
+    felt = dict(detail.felt)
+    for question in FELT:
+        said = field(form, f"felt_{question}")
+        was = field(form, f"felt_{question}_was") if f"felt_{question}_was" in form else None
+        if said != (detail.felt.get(question, "") if was is None else was):
+            # What another window said meanwhile stays where this one changed nothing.
+            felt[question] = said
+    felt = {question: said for question, said in felt.items() if said}
     if felt != dict(detail.felt):
         values["felt"] = felt or None
     values.update(_result(form, detail.result or {}, units))
@@ -384,6 +397,13 @@ def _result(form: Form, before: Mapping[str, Any], units: words.Units) -> dict[s
             result.pop(name, None)
         elif units.typed(name, result.get(name)) != f"{value:.6g}":
             result[name] = units.kept(name, value)
+            if not is_possible(name, result[name]):
+                low, high = (units.digits(name, bound) for bound in POSSIBLE[name])
+                word = words.MEASURE_WORDS[name]
+                raise FormError(
+                    f"{word[:1].upper()}{word[1:]} in {units.unit(name)} must lie between {low} "
+                    f"and {high}."
+                )
     if result == dict(before):
         return {}
     if not set(result) & {*RESULT_FIELDS, "other"}:
@@ -400,7 +420,7 @@ def _events(request: Request, form: Form) -> Response:
     try:
         times = _times(form, detail)
     except FormError as error:
-        return page.back(f"{url}#events", str(error), wrong=True)
+        return page.back(f"{url}#events", str(error), wrong=True, form=("events", form))
 
     def write(library: Library) -> None:
         measured = next(s for s in library.analyzed(session.id).swings if s.span.seq == detail.seq)
@@ -413,8 +433,8 @@ def _events(request: Request, form: Form) -> Response:
 
     try:
         edit_session(page, session.id, write)
-    except SensorError as error:
-        return page.back(f"{url}#events", str(error), wrong=True)
+    except (ReviewError, SensorError) as error:
+        return page.back(f"{url}#events", str(error), wrong=True, form=("events", form))
     if not times:
         return page.back(url, "All events are as they were measured.")
     return page.back(url, f"Set by hand: {words.join(times)}. All numbers follow.")

@@ -67,6 +67,8 @@ class Tools:
         What single screens need beyond this, by name.
     helper : sequence of str
         Command that starts a helper process for heavy work, see `review.page.apart`.
+    usual_home : Path or None
+        Where commands look that are not told of a home.
     """
 
     open_library: Callable[[Path], Library]
@@ -76,6 +78,7 @@ class Tools:
     settings: Mapping[str, Any] = field(default_factory=dict)
     more: Mapping[str, Callable[..., Any]] = field(default_factory=dict)
     helper: Sequence[str] = ()
+    usual_home: Path | None = None
 
     def trace(self, detail: SwingDetail) -> Trace:
         """Return the curves of a swing of the library."""

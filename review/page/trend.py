@@ -22,7 +22,7 @@ from review.evidence import TREND_MEASURES, Evidence
 from review.liberrors import NoSuchError
 from review.library import GroupRow, Library, Summary
 from review.page import words
-from review.page.app import WAIT_S, FormError, Page, checked_id, page_of
+from review.page.app import WAIT_S, FormError, Kept, Page, checked_id, page_of
 from review.page.forms import Form, field, number, posted
 from review.page.known import Failed, safely
 from review.page.links import SwingLinks, block_kind, session_url, swing_url, trend_url
@@ -108,7 +108,13 @@ def _trend(request: Request) -> Response:
         whole = query.get("whole") is not None
         wait_s = None if whole else WAIT_S
         n = _last(query)
-        told = told_of(page, who, group, _asked(query), wait_s)
+        kept = page.kept(request)
+        if kept.form:
+            # With what was typed in it: nothing to be kept for others.
+            undo = page.undo_of_player.get(who, [])[-1:]
+            told = page.apart.do(tell_part, who, group, _asked(query), page.today(), undo, kept)
+        else:
+            told = told_of(page, who, group, _asked(query), wait_s)
         reference = told["reference"] if told is not NOT_READY else None
         shown, total = shown_sessions(library, who, group, n)
         return page.render(
@@ -126,6 +132,7 @@ def _trend(request: Request) -> Response:
             ready=NOT_READY,
             n=n,
             total=total,
+            latest=shown[-1] if shown else None,
             asked=_asked(query),
             trend_url=trend_url,
             session_url=session_url,
@@ -170,6 +177,7 @@ class Shown:
     start: str
     start_s: float
     day: str
+    simulated: int
     by: Mapping[str, Mapping[str, Summary]]
 
     @property
@@ -191,6 +199,7 @@ def shown_sessions(
         mount=group.mount,
         part=False,
         since_s=min(s.start_s for s in found),
+        simulated=library.simulated_limit(player),
         measures=MEASURES,
     )
     by: dict[str, list[Summary]] = {}
@@ -208,6 +217,7 @@ def shown_sessions(
                 start=mine[0].start,
                 start_s=mine[0].start_s,
                 day=mine[0].day,
+                simulated=mine[0].simulated,
                 by=kinds,
             )
         )
@@ -319,6 +329,7 @@ def shares_of(
         mount=group.mount,
         part=False,
         since_s=shown[0].start_s,
+        simulated=library.simulated_limit(player),
         columns=("session", "club", "mount", "kind", "turn_deg"),
     )
     counts: dict[tuple[str, str], list[float]] = {}
@@ -394,6 +405,7 @@ def balls_of(
         mount=group.mount,
         part=False,
         since_s=shown[0].start_s,
+        simulated=library.simulated_limit(player),
         with_result=True,
         columns=("session", "club", "mount", *RESULT_FIELDS),
     )
@@ -473,6 +485,7 @@ def tell_part(
     asked: str,
     today: date,
     undo: Sequence[tuple[str, Player]],
+    kept: Kept | None = None,
 ) -> dict[str, Any]:
     """Return the reference of a setting, and what can be told as a part of the screen. A job."""
     with page.library() as library:
@@ -496,6 +509,7 @@ def tell_part(
             outcomes=OUTCOMES,
             shares=shares,
             trend_url=trend_url,
+            kept=kept or Kept(),
         )
         return {"reference": reference, "part": part}
 
@@ -664,7 +678,8 @@ def _reference(request: Request, form: Form) -> Response:
         try:
             reference = _new_reference(library, evidence, form)
         except FormError as error:
-            return page.back(url, str(error), wrong=True)
+            there = url.replace("#reference", "#approve")
+            return page.back(there, str(error), wrong=True, form=("reference", form))
         change_player(page, who, "the reference", lambda player: player.with_reference(reference))
     return page.back(url, f"Approved: {words.count(len(reference.swings), 'swing')}.")
 
@@ -686,7 +701,8 @@ def _new_reference(library: Library, evidence: Evidence, form: Form) -> KeptRefe
     try:
         found = make_reference(evidence.rows, chosen or ["-"], lower=lower, upper=upper)
     except ValueError as error:
-        raise FormError(f"{error}: type them anew") from error
+        problem = words.number_name(str(error))
+        raise FormError(f"{problem[:1].upper()}{problem[1:]}: type them anew.") from error
     if isinstance(found, NotYet):
         raise FormError(f"Too few swings are ticked for a reference: {found}.")
     keys = []
@@ -717,7 +733,8 @@ def _plan(request: Request, form: Form) -> Response:
         try:
             word = _word(page, evidence, form)
         except FormError as error:
-            return page.back(url, str(error), wrong=True)
+            there = url.replace("#plan", "#plan-word")
+            return page.back(there, str(error), wrong=True, form=("plan", form))
         event = word.as_dict()
 
         def said(player: Player) -> Player:

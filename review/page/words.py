@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -88,6 +89,8 @@ FELT_WORDS: Final[Mapping[str, Mapping[str, str]]] = {
     "turn": {"full": "full turn", "short": "short turn"},
     "strike": {"well": "struck well", "not": "not struck well"},
 }
+
+_MEASURE: Final = re.compile(rf"\b(?:{'|'.join(sorted(MEASURE_WORDS, key=len, reverse=True))})\b")
 
 
 def unit_of(measure: str) -> str:
@@ -232,11 +235,12 @@ def signed(value: float) -> str:
 
 def drill_words(drill: Drill) -> str:
     """Say a drill in a plain sentence."""
+    made = "swings at a ball" if drill.ball else "rehearsals"
     block = {
         "rehearsal": "rehearsals by ear",
         "ball": "swings at a ball by ear",
-        "silent": "swings without cue or tone",
-        "retention": "swings without cue or tone, to see what was kept",
+        "silent": f"{made} without cue or tone",
+        "retention": f"{made} without cue or tone, to see what was kept",
     }[drill.block]
     text = f"{drill.repeats} {block}"
     if drill.backswing_ms is not None:
@@ -249,18 +253,33 @@ def drill_words(drill: Drill) -> str:
     return f"{text}."
 
 
+def felt_said(row: Mapping[str, Any]) -> str:
+    """Say how a swing felt, as far as the player said; empty where nothing was."""
+    said = (FELT_WORDS[q].get(row[f"felt_{q}"] or "", "") for q in FELT_WORDS)
+    return ", ".join(filter(None, said))
+
+
 def percent(share: float) -> str:
     """Write a share in per cent."""
     return f"{100.0 * share:.0f} %"
 
 
 def number_name(name: str) -> str:
-    """Write the name of a sentence's number: measures in words."""
-    measure, colon, rest = name.partition(":")
-    return f"{MEASURE_WORDS.get(measure, measure)}{colon}{rest}"
+    """Write the name of a sentence's number, or what is wrong with one: measures in words."""
+    return _MEASURE.sub(lambda found: MEASURE_WORDS[found[0]], name)
+
+
+def without_command(text: str) -> str:
+    """Return what a sentence says before the command of the next drill."""
+    return text.partition(" Next: unhurried ")[0]
 
 
 def day_of(number: int) -> str:
     """Write a day number as a day."""
     at = date.fromordinal(number)
     return f"{at.day} {at:%B} {at.year}"
+
+
+def short(text: str, most: int = 40) -> str:
+    """Return a name for a heading or a menu, cut where it is very long; the whole is its title."""
+    return text if len(text) <= most else f"{text[: most - 1].rstrip()}…"

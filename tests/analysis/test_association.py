@@ -129,7 +129,9 @@ class TestAssociation:
                 assert not CAUSAL.search(got.sentence()), got.sentence()
                 assert got.sentence().endswith(".")
                 if got.outcome is Outcome.DIFFERENT:
-                    assert "more, which is the usual scatter of swing time" in got.sentence()
+                    assert "where swing time was" in got.sentence()
+                    assert "(its usual scatter within a session)" in got.sentence()
+                    assert ", turn being the same" in got.sentence()
         assert seen == set(Outcome)
 
     def test_says_why_not(self) -> None:

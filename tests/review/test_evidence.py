@@ -226,7 +226,8 @@ def test_both_hands_and_unclear_swings_are_remarked_on(tmp_path: Path, ida: Evid
         hands, unclear = found.notes()
         assert hands.startswith("1 left-handed session and 1 right-handed session are taken")
         assert "4 of 32 swings are of unclear kind" in unclear
-        assert "unhurried review" in unclear
+        assert "in the session's list" in unclear
+        assert "unhurried" not in unclear
         assert found.until(one).notes()[0].startswith("4 of 16 swings")
         assert found.notes(two) == [hands]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import xml.etree.ElementTree as ET
 
@@ -9,7 +10,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from review.svg import Curve, Line, Mark, Region, marks_chart, ticks, traces_chart
+from review.svg import (
+    EM,
+    LETTER,
+    SMALLEST,
+    SOME_EM,
+    TOUCH,
+    WIDTH,
+    Curve,
+    Line,
+    Mark,
+    Region,
+    marks_chart,
+    ticks,
+    traces_chart,
+)
 
 SVG = "{http://www.w3.org/2000/svg}"
 numbers = st.floats(-1e5, 1e5, allow_nan=False)
@@ -117,19 +132,92 @@ def test_a_hole_breaks_the_line_and_thinning_keeps_the_peak() -> None:
     assert float(at_peak[0]) == pytest.approx(float(str(events[0].get("x1"))), abs=0.2)
 
 
-def test_the_names_of_close_events_stand_on_their_own_sides() -> None:
-    curve = Curve(
-        x=[0, 1000],
-        y=[0, 1],
-        name="a",
-        events=[(0, "takeaway"), (800, "top"), (900, "impact"), (400, "half way")],
+@given(
+    events=st.lists(
+        st.tuples(st.floats(0, 1000), st.sampled_from(["takeaway", "top", "impact", "finish"])),
+        max_size=6,
+    ),
+    second=st.lists(
+        st.tuples(st.floats(0, 1000), st.sampled_from(["takeaway", "top", "impact"])), max_size=4
+    ),
+)
+def test_names_of_events_never_touch_and_are_never_cut(
+    events: list[tuple[float, str]], second: list[tuple[float, str]]
+) -> None:
+    curves = [
+        Curve(x=[0, 1000], y=[0, 1], name="a", events=events),
+        Curve(x=[0, 1000], y=[0, 1], name="b", style=1, events=second),
+    ]
+    root = parse(traces_chart(curves, title="t", x_label="x", y_label="y", css="turn"))
+    rows: dict[str, list[tuple[float, float]]] = {}
+    for text in root.iter(f"{SVG}text"):
+        if "event-name" in str(text.get("class")):
+            width = LETTER * EM * len(str(text.text))
+            anchor = {"start": 0.0, "middle": 0.5, "end": 1.0}[str(text.get("text-anchor"))]
+            left = float(str(text.get("x"))) - anchor * width
+            assert left >= -0.1
+            assert left + width <= WIDTH + 0.1
+            rows.setdefault(str(text.get("dy")), []).append((left, left + width))
+    for row in rows.values():
+        for (_, end), (begin, _) in itertools.pairwise(sorted(row)):
+            assert begin >= end
+    # One name for an event that both share, and a dotted line for each.
+    assert sum(map(len, rows.values())) <= len(events) + len(second)
+    lines = [e for e in root.iter(f"{SVG}line") if str(e.get("class")).startswith("event")]
+    assert len(lines) == len(events) + len(second)
+
+
+def test_of_two_swings_events_are_named_by_letter() -> None:
+    curves = [
+        Curve(x=[0, 1000], y=[0, 1], name="a", events=[(0, "takeaway"), (500, "top")]),
+        Curve(x=[0, 1000], y=[0, 1], name="b", style=1, events=[(0, "takeaway"), (800, "top")]),
+    ]
+    root = parse(traces_chart(curves, title="t", x_label="x", y_label="y", css="turn"))
+    names = [t.text for t in root.iter(f"{SVG}text") if "event-name" in str(t.get("class"))]
+    assert names == ["takeaway A, B", "top A", "top B"]
+    alone = traces_chart(curves[:1], title="t", x_label="x", y_label="y", css="turn")
+    assert ">takeaway</text>" in alone
+
+
+@given(
+    points=st.lists(
+        st.tuples(st.floats(0, 1000), st.floats(0, 1000)), min_size=1, max_size=30, unique=True
     )
-    root = parse(
-        traces_chart([curve], title="t", x_label="x", y_label="y", css="turn", event_names=True)
+)
+def test_what_is_touched_is_as_large_as_its_neighbours_allow(
+    points: list[tuple[float, float]],
+) -> None:
+    marks = [Mark(x=x, y=y, size=0.0, href="#") for x, y in points]
+    root = parse(marks_chart(marks, title="t", x_label="x", y_label="y"))
+    places = [
+        tuple(float(str(c.get(name))) for name in ("cx", "cy", "r"))
+        for c in root.iter(f"{SVG}circle")
+        if c.get("class") == "touch"
+    ]
+    for k, (x, y, r) in enumerate(places):
+        others = [math.hypot(x - a, y - b) for j, (a, b, _) in enumerate(places) if j != k]
+        half = 0.5 * min(others, default=1e9)
+        assert r == pytest.approx(max(min(TOUCH, half), SMALLEST), abs=0.2)
+
+
+def test_numbers_of_the_axes_never_touch() -> None:
+    # Dates close to each other, as sessions may be.
+    marks = [Mark(x=x, y=2.0 * x, y_u=3.0) for x in (0, 1, 2, 30, 31, 60)]
+    markup = marks_chart(
+        marks,
+        title="t",
+        x_label="day",
+        y_label="y",
+        height=210.0,
+        x_text=lambda v: f"{int(v)} Sept",
+        x_ticks=[m.x for m in marks],
     )
-    names = {
-        str(t.text): t.get("text-anchor")
-        for t in root.iter(f"{SVG}text")
-        if "event-name" in str(t.get("class"))
-    }
-    assert names == {"takeaway": "middle", "half way": "middle", "top": "end", "impact": "start"}
+    ticks_at = [
+        (float(str(t.get("x"))), str(t.text), "spare" in str(t.get("class")))
+        for t in parse(markup).iter(f"{SVG}text")
+        if str(t.get("class")).startswith("tick") and t.get("text-anchor") == "middle"
+    ]
+    for em, shown in ((SOME_EM, ticks_at), (EM, [t for t in ticks_at if not t[2]])):
+        assert len(shown) >= 2
+        for (a, left, _), (b, right, _) in itertools.pairwise(sorted(shown)):
+            assert b - a >= 0.5 * LETTER * em * (len(left) + len(right))

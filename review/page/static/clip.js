@@ -34,7 +34,7 @@ if (filmSource) {
   const mark = (ms) => {
     if (!slider) return;
     slider.value = ms;
-    const text = `${Math.round(ms)} ms`;
+    const text = `${Math.round(ms)} ms`.replace("-", "−");
     shown.textContent = text;
     slider.setAttribute("aria-valuetext", text);
     for (const line of cursors) {

@@ -36,17 +36,19 @@ if (source) {
   const where = (swing, ms) => {
     const e = swing.events_ms;
     if (e.takeaway === null) return "takeaway not measured";
-    if (ms < 0) return "before takeaway";
+    if (ms < -0.5) return "before takeaway";
     if (e.top === null) return "";
+    if (Math.abs(ms - e.top) <= 0.5) return "at the top";
     if (ms < e.top) return `${Math.round((100 * ms) / e.top)} % of its way back`;
     if (e.impact === null) return "coming down";
+    if (Math.abs(ms - e.impact) <= 0.5) return "at impact";
     if (ms < e.impact) return `${Math.round((100 * (ms - e.top)) / (e.impact - e.top))} % of its way down`;
     return "past impact";
   };
 
   const show = () => {
     const t = Number(slider.value);
-    const words = `${Math.round(t)} ms`;
+    const words = `${Math.round(t)} ms`.replace("-", "−");
     shown.textContent = words;
     swings.forEach((swing, k) => {
       const ms = t + swing.shift_ms;

@@ -40,6 +40,7 @@ const show = (message) => {
   if (RUNNING.includes(message.phase) !== RUNNING.includes(before)) {
     // Where the program ends with the recording, what it said last stays here to be read.
     if (message.stays) location.reload();
+    else root.dataset.over = "1";
   } else if (message.phase !== before) keepAwake();
 };
 
@@ -62,10 +63,12 @@ const cut = () => {
   if (since === null) since = new Date();
   line.dataset.up = "0";
   line.className = "cut";
-  const at = since.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit" });
-  line.textContent = RUNNING.includes(root.dataset.phase)
-    ? `No line to the computer since ${at}: trying again. What is being recorded there goes on.`
-    : `No line to the computer since ${at}: the program there may have ended. Trying again.`;
+  const at = [since.getHours(), since.getMinutes(), since.getSeconds()].map((n) => String(n).padStart(2, "0")).join(":");
+  line.textContent = root.dataset.over
+    ? "The program on the computer has ended."
+    : RUNNING.includes(root.dataset.phase)
+      ? `No line to the computer since ${at}: trying again. What is being recorded there goes on.`
+      : `No line to the computer since ${at}: the program there may have ended. Trying again.`;
 };
 
 const follow = () => {
@@ -117,21 +120,37 @@ const send = async (url, fields) => {
   }
 };
 
-let sending = false;
-const resend = async () => {
-  if (sending) return;
-  sending = true;
-  try {
-    for (let taps = kept(); taps.length; taps = kept()) {
-      const answer = await send(taps[0].url, taps[0].fields);
-      tell((answer.ok ? (await answer.json()).text : await answer.text()).trim(), !answer.ok);
-      keep(kept().slice(1));
+let sending = null;
+const answers = new Map();
+const resend = () => {
+  sending ??= (async () => {
+    await null; // so that it is known as sending before it is done
+    try {
+      for (let taps = kept(); taps.length; taps = kept()) {
+        const answer = await send(taps[0].url, taps[0].fields);
+        const text = (answer.ok ? (await answer.json()).text : await answer.text()).trim();
+        answers.set(taps[0].fields.at(-1)[1], { ok: answer.ok, text });
+        tell(text, !answer.ok);
+        keep(kept().slice(1));
+      }
+    } catch {
+      // Once more when the line is back.
+    } finally {
+      sending = null;
     }
-  } catch {
-    // Once more when the line is back.
-  } finally {
-    sending = false;
+  })();
+  return sending;
+};
+
+// What was refused is said beside its form, and what was typed stays there.
+const answered = (form, ok, text) => {
+  const place = form.querySelector(".form-said");
+  if (place) {
+    place.hidden = ok;
+    place.textContent = ok ? "" : text;
+    if (!ok) tell("");
   }
+  if (ok) form.querySelectorAll("input:not([type=hidden]), textarea").forEach((one) => { one.value = ""; });
 };
 
 document.addEventListener("submit", async (event) => {
@@ -141,21 +160,35 @@ document.addEventListener("submit", async (event) => {
   const url = form.getAttribute("action");
   const fields = [...new FormData(form)];
   if (WORTH.test(url)) {
-    fields.push(["tap", name()]);
+    const tap = name();
+    fields.push(["tap", tap]);
     keep([...kept(), { url, fields }]);
-    const waits = kept().length;
     await resend();
-    if (kept().length >= waits) tell("Not sent yet: it is kept here and sent when the line is back.", true);
-    else form.querySelectorAll("input:not([type=hidden]), textarea").forEach((one) => { one.value = ""; });
+    const answer = answers.get(tap);
+    answers.delete(tap);
+    if (answer) answered(form, answer.ok, answer.text);
+    else {
+      tell("Not sent yet: it is kept here and sent when the line is back.", true);
+      answered(form, true, "");
+    }
     return;
   }
   try {
     const answer = await send(url, fields);
-    const text = answer.ok ? (await answer.json()).text : await answer.text();
-    tell(text.trim(), !answer.ok);
+    const text = (answer.ok ? (await answer.json()).text : await answer.text()).trim();
+    tell(text, !answer.ok);
+    answered(form, answer.ok, text);
   } catch {
     tell("Not done: there is no line to the computer. Try again when it is back.", true);
   }
+});
+
+// What ends it asks once more; "No" folds the question away.
+const end = document.getElementById("end");
+document.getElementById("no-stop")?.addEventListener("click", (event) => {
+  event.preventDefault();
+  end.open = false;
+  end.querySelector("summary").focus();
 });
 
 // -- the phone's screen -----------------------------------------------------------------------

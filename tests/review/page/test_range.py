@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 import time
 from collections.abc import Callable, Iterator
@@ -12,9 +13,12 @@ import html5lib
 import pytest
 from range_site import RangeSite, kinds, range_site, wait
 
-from review.page.range import result_fields
+from review.page.livehub import DrillState
+from review.page.range import MEASURES, result_fields
+from sensor.errors import SensorError
 from sensor.recording import open_recording
 from unhurried.ingest import open_library
+from unhurried.pages import own_bounds
 from unhurried.serve import serving
 from unhurried.wiring import analyze_recording
 
@@ -111,6 +115,7 @@ def test_a_session_on_a_phone_from_start_to_report(
     assert 0.7 * size / 6.3 > 8.7
     window.tap("#tap-felt-time-rushed")
     window.wait_for_selector("#said:has-text('felt rushed')")
+    window.tap("#end summary")
     window.tap("#stop")
     window.wait_for_selector("#start")
     window.tap("text=See the session")
@@ -136,8 +141,9 @@ def test_a_swing_appears_by_itself_and_its_numbers_agree(
     window.wait_for_selector("text=See the session")
     text = shown(window)
     assert f"Swing {last.number}: {last.kind}" in text
-    for measure in ("swing_ms", "turn_deg", "peak_rate_dps"):
+    for measure in ("backswing_ms", "turn_deg", "peak_rate_dps"):
         assert last.digits[measure] in text
+    assert f"Swing time {last.digits['swing_ms']} ms" in window.inner_text("[data-part=taps]")
     assert "Forearm turn" in text
     # And once more from the list, one that isn't the last.
     window.goto(f"{site.url}/range?swing={site.hub.state.swings[0].key}")
@@ -335,3 +341,235 @@ def test_results_in_other_units() -> None:
     # NIST SP 811, B.8: 1 mi/h = 0.44704 m/s, 1 yd = 0.9144 m, both exact.
     assert imperial["ball_speed_m_s"] == pytest.approx(0.44704, abs=1e-12)
     assert imperial["carry_m"] == 0.9144
+
+
+# -- room on a phone -------------------------------------------------------------------------------
+
+WORST = {
+    "backswing_ms": ("◂", "below your provisional own, 1127 to 1246"),
+    "turn_deg": ("=", "within your provisional own, 120 to 131"),
+    "peak_rate_dps": ("▸", "above your provisional own, 1900 to 2000"),
+}
+DIGITS = {"backswing_ms": "1035", "turn_deg": "128", "peak_rate_dps": "1399", "swing_ms": "1300"}
+NAME = "Wolkenbruch" * 18 + "nn"
+
+
+@pytest.mark.parametrize("kind", ["recording", "drill"])
+def test_numbers_and_felt_taps_fit_a_phone_without_scrolling(
+    site: RangeSite, phone: Callable[..., Any], kind: str
+) -> None:
+    # A phone of 390 x 844 less what its browser's own bars take.
+    site.start(new_player="Ida", club="driver")
+    site.until(lambda s: s.count >= 1)
+    site.stop()
+    swing = dataclasses.replace(
+        site.hub.state.swings[-1],
+        beside=WORST,
+        digits={**site.hub.state.swings[-1].digits, **DIGITS},
+        about=True,
+    )
+    drill = DrillState(
+        block=1, blocks=2, block_kind="rehearsal", done=3, of=5, all_done=3, all_of=10,
+        state="resting", sound="none, the screen only",
+    )  # fmt: skip
+    site.hub.update(phase="going", swings=(swing,), kind=kind, simulated=True)
+    if kind == "drill":
+        site.hub.update(drill=drill)
+    window = phone(f"{site.url}/range", viewport={"width": 390, "height": 664})
+    window.wait_for_selector("#line[data-up='1']")
+    boxes = window.evaluate(
+        "[...document.querySelectorAll('.far dd, .felt button, #end summary')].map(e => "
+        "[e.textContent.trim(), e.getBoundingClientRect().top, e.getBoundingClientRect().bottom])"
+    )
+    assert len(boxes) == 6 + 7 + 1
+    assert [text for text, top, bottom in boxes if top < 0 or bottom > 664] == []
+    # Nothing lies over anything: what is at each one's middle is that one.
+    hidden = window.evaluate(
+        "[...document.querySelectorAll('.far dd, .felt button, #end summary')].filter(e => { "
+        "const b = e.getBoundingClientRect(); const there = document.elementFromPoint("
+        "b.left + b.width / 2, b.top + b.height / 2); return !e.contains(there); })"
+        ".map(e => e.textContent)"
+    )
+    assert hidden == []
+    for number in window.locator(".far dd:not(.word)").all():
+        assert number.evaluate("e => e.scrollWidth <= e.clientWidth"), "no digit is cut"
+    site.hub.update(phase="kept")
+
+
+def test_stopping_asks_once_more(site: RangeSite, phone: Callable[..., Any]) -> None:
+    site.start()
+    window = phone(f"{site.url}/range")
+    window.wait_for_selector("#line[data-up='1']")
+    assert not window.is_visible("#stop")
+    window.tap("#end summary")
+    assert site.hub.state.phase == "going", "one tap ends nothing"
+    # "Yes" and "No" are a thumb apart from each other and from all else.
+    boxes = [window.locator(one).bounding_box() for one in ("#stop", "#no-stop", "#end summary")]
+    assert boxes[1]["x"] - (boxes[0]["x"] + boxes[0]["width"]) >= 24
+    assert min(boxes[0]["y"], boxes[1]["y"]) - (boxes[2]["y"] + boxes[2]["height"]) >= 24
+    window.tap("#no-stop")
+    assert not window.is_visible("#stop")
+    assert site.hub.state.phase == "going"
+    window.tap("#end summary")
+    window.tap("#stop")
+    window.wait_for_selector("text=See the session")
+    assert window.locator("#end").count() == 0
+    # By hand without a script as well.
+    site.start()
+    bare = phone(f"{site.url}/range", java_script_enabled=False)
+    bare.tap("#end summary")
+    bare.tap("#no-stop")
+    assert site.hub.state.phase == "going"
+    bare.tap("#end summary")
+    bare.tap("#stop")
+    site.until(lambda s: s.phase == "kept")
+
+
+def test_long_words_make_the_range_no_wider(tmp_path: Path, phone: Callable[..., Any]) -> None:
+    with open_library(tmp_path / "home") as library:
+        library.save_player(library.people.add(NAME))
+    with range_site(tmp_path / "home", speed=SPEED) as site:
+        window = phone(f"{site.url}/range")
+        for path in ("/range", "/range/drill"):
+            window.goto(site.url + path)
+            window.evaluate(
+                "document.querySelectorAll('details').forEach((d) => { d.open = true; })"
+            )
+            assert window.evaluate("document.documentElement.scrollWidth") <= 390
+            option = window.locator("option[title]").first
+            assert len(option.inner_text()) < 50
+            assert option.get_attribute("title") == NAME
+        site.start(new_player=NAME, club=NAME[:60])
+        site.until(lambda s: s.count >= 1)
+        site.post("/range/note", text=NAME)
+        window.goto(f"{site.url}/range")
+        window.wait_for_selector("#line[data-up='1']")
+        assert window.evaluate("document.documentElement.scrollWidth") <= 390
+        assert window.get_attribute("[data-part=status] span[title]", "title") == NAME
+        site.stop()
+        window.wait_for_selector("text=See the session")
+        assert window.evaluate("document.documentElement.scrollWidth") <= 390
+
+
+# -- what is refused -------------------------------------------------------------------------------
+
+
+def test_a_refused_result_keeps_what_was_typed_and_says_so_beside_it(
+    kept: RangeSite, phone: Callable[..., Any]
+) -> None:
+    before = dict(kept.hub.state.swings[-1].result)
+    for script in (True, False):
+        window = phone(f"{kept.url}/range", java_script_enabled=script)
+        window.tap("#result summary")
+        window.fill("#result [name=offline_m]", "7")
+        window.fill("#result [name=ball_speed_m_s]", "much")
+        window.tap("text=Keep the result")
+        told = window.locator("#result .form-said" if script else ".message")
+        told.wait_for()
+        assert "Ball speed must be a number, not 'much'" in told.inner_text()
+        # In view, beside the form, which is open and as it was.
+        box, form = told.bounding_box(), window.locator("#result form").bounding_box()
+        assert 0 <= box["y"] < 844
+        if script:
+            assert form["y"] <= box["y"] <= form["y"] + form["height"]
+        assert window.input_value("#result [name=offline_m]") == "7"
+        assert window.input_value("#result [name=ball_speed_m_s]") == "much"
+        assert window.url.partition("?")[0] == f"{kept.url}/range"
+        assert kept.hub.state.swings[-1].result == before
+        if script:
+            window.fill("#result [name=ball_speed_m_s]", "41")
+            window.tap("text=Keep the result")
+            window.wait_for_selector("#said:has-text('Kept: ball result')")
+            assert told.is_hidden()
+            assert window.input_value("#result [name=offline_m]") == ""
+            before |= {"offline_m": 7.0, "ball_speed_m_s": 41.0}
+            assert kept.hub.state.swings[-1].result == before
+
+
+def test_without_bluetooth_looking_stays_on_the_range(
+    site: RangeSite, phone: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def no_radio(*_: Any, **__: Any) -> Any:
+        raise SensorError("Bluetooth is off: switch it on")
+
+    monkeypatch.setattr("sensor.radio.scan", no_radio)
+    window = phone(f"{site.url}/range")
+    window.tap("#look")
+    window.wait_for_selector("[role=alert]:has-text('Bluetooth is off')")
+    assert window.url.startswith(f"{site.url}/range?")
+    assert 0 <= window.locator("[role=alert]").bounding_box()["y"] < 844
+    assert window.is_visible("#start .main-action")
+    # A drill that is refused keeps all that was typed.
+    window.goto(f"{site.url}/range/drill")
+    window.select_option("#drill [name=sensor]", "simulated")
+    window.fill("#drill [name=repeats]", "7")
+    window.fill("#drill [name=rest_s]", "9999")
+    window.check("#drill [name=cautions]")
+    window.tap("#drill .main-action")
+    window.wait_for_selector("[role=alert]:has-text('must lie between 1 and 3600')")
+    assert window.url.startswith(f"{site.url}/range/drill?")
+    assert window.input_value("#drill [name=repeats]") == "7"
+    assert window.input_value("#drill [name=sensor]") == "simulated"
+    assert site.hub.state.phase == "idle"
+
+
+# -- against the player's own ----------------------------------------------------------------------
+
+
+def test_only_what_kinds_have_in_common_is_set_beside_a_reference(place: Any) -> None:
+    # A strike's swing time ends at the ball, a rehearsal's where its turn is least: a reference
+    # of rehearsals says nothing of it.
+    bounds, provisional = own_bounds(place.home, ("Solveig", "7 iron", "wrist"), {})
+    assert provisional, "made of free rehearsals"
+    assert set(bounds) == {"backswing_ms", "turn_deg", "peak_rate_dps"} == set(MEASURES)
+
+
+def test_the_range_shows_no_swing_time_large(kept: RangeSite) -> None:
+    html = kept.http.get("/range").text
+    large = html.partition('<dl class="far">')[2].partition("</dl>")[0]
+    assert "Backswing" in large
+    assert "wing time" not in large
+
+
+# -- where the program ends with the recording -----------------------------------------------------
+
+
+def test_at_the_end_of_a_program_the_page_says_so_and_offers_nothing_dead(
+    tmp_path: Path, phone: Callable[..., Any]
+) -> None:
+    with range_site(tmp_path / "home") as site:
+        site.start(new_player="Ida")
+        site.until(lambda s: s.count >= 2)
+        site.stop()
+        site.hub.update(phase="going", stays=False)
+        window = phone(f"{site.url}/range", locale="en-US")
+        window.wait_for_selector(".far")
+        swings = site.hub.state.swings
+        site.hub.update(phase="ending")
+        window.wait_for_selector("text=being measured for the library")
+        assert not window.is_visible("#end")
+        site.hub.update(
+            phase="kept", session="x", outcome="2 swings in 0:30 min", swings=swings, stays=False
+        )
+        window.wait_for_selector("text=has ended and is kept")
+        ended_by_program = window.inner_text("main")
+        for gone in ("#end", "#stop", "main form", "a:text('See')", "td a"):
+            assert window.locator(f"{gone} >> visible=true").count() == 0, gone
+        assert "2 swings in 0:30 min" in ended_by_program
+        assert "unhurried review" in ended_by_program
+        assert "Ida" in ended_by_program
+        # The last swing's numbers stay to be read.
+        assert swings[-1].digits["backswing_ms"] in shown(window)
+    window.wait_for_selector("#line[data-up='0']", timeout=20_000)
+    assert window.inner_text("#line") == "The program on the computer has ended."
+    assert not window.is_visible("#end")
+
+
+def test_a_broken_line_says_the_time_in_24_hours(tmp_path: Path, phone: Callable[..., Any]) -> None:
+    with range_site(tmp_path / "home") as site:
+        window = phone(f"{site.url}/range", locale="en-US", timezone_id="Pacific/Auckland")
+        window.clock.install(time="2026-03-02T18:04:05+13:00")
+        window.reload()
+        window.wait_for_selector("#line[data-up='1']")
+    window.wait_for_selector("#line[data-up='0']", timeout=20_000)
+    assert re.search(r"since 18:\d\d:\d\d: ", window.inner_text("#line"))

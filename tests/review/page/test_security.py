@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import base64
+import hashlib
 import secrets
 from typing import Any
 
@@ -168,3 +170,24 @@ def test_the_token_is_not_shown_where_it_could_be_logged() -> None:
     visitors = Pass()
     visitors.enter(str(visitors.token))
     assert all(cookie not in repr(visitors) for cookie in visitors._cookies)
+
+
+async def test_who_is_turned_away_gets_a_page_with_nothing_but_its_own_look() -> None:
+    app = Guard(inner, hosts={SHARED}, visitors=Pass())
+    browser = {"accept": "text/html,*/*;q=0.8"}
+    async with client(app, host=SHARED, peer="192.0.2.50") as http:
+        for path in ("/", "/enter?t=<script>alert(1)</script>", "/static/page.css"):
+            answer = await http.get(path, headers=browser)
+            assert answer.status_code == 403
+            assert answer.headers["content-type"].startswith("text/html")
+            assert "<script" not in answer.text
+            policy = answer.headers["content-security-policy"]
+            assert "unsafe" not in policy
+            assert "default-src 'none'" in policy
+            # The one style that the policy allows is the one that is sent (CSP 3, 2.3.2).
+            style = answer.text.partition("<style>")[2].partition("</style>")[0]
+            digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+            assert f"style-src 'sha256-{digest}'" in policy
+            plain = await http.get(path, headers={"accept": "application/json"})
+            assert plain.headers["content-type"].startswith("text/plain")
+            assert len(plain.text.splitlines()) == 1

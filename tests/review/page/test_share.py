@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import io
 import re
 import socket
+import threading
 from collections.abc import Iterator
+from contextlib import redirect_stderr
 from pathlib import Path
 from typing import Any
 
+import html5lib
 import httpx
+import numpy as np
 import pytest
+import zxingcpp
 from range_site import RangeSite, kinds, range_site, wait
 
 from review.page import livehub
 from review.page.security import COOKIE
 from unhurried.cli import run
+from unhurried.commands.review import QUIET_MODULES, _more_codes, code_lines, show_code
 from unhurried.serve import own_addresses
 
 ADDRESSES = own_addresses()
@@ -179,3 +186,159 @@ def test_a_second_profile_as_the_phone(
 def _let(window: Any) -> bool:
     window.wait_for_timeout(20)
     return True
+
+
+# -- the code in the terminal ----------------------------------------------------------------------
+
+LINK = "http://192.0.2.17:8737/enter?t=" + "x7Rk-Q_" * 6
+WHITE, BLACK, GREY = 255, 0, 110
+
+
+class Terminal(io.StringIO):
+    """A terminal that keeps what it is sent."""
+
+    encoding = "utf-8"
+
+    def isatty(self) -> bool:
+        return True
+
+    def fileno(self) -> int:
+        return 2
+
+
+def picture(sent: str, paper: int, ink: int) -> np.ndarray[Any, np.dtype[np.uint8]]:
+    """Draw what a terminal with these colours of its own shows: a cell is as high as two wide."""
+    lines = []
+    fore, back = ink, paper
+    for line in sent.splitlines():
+        up: list[int] = []
+        down: list[int] = []
+        for escape, sign in re.findall(r"\x1b\[([\d;]*)m|(.)", line):
+            if sign:
+                up.append(fore if sign in "▀█" else back)
+                down.append(fore if sign in "▄█" else back)
+            elif escape in ("", "0"):
+                fore, back = ink, paper
+            else:
+                # ECMA-48 SGR with the 256 colours of xterm: 16 is black, 231 white.
+                found = re.fullmatch(r"38;5;(\d+);48;5;(\d+)", escape)
+                assert found is not None, escape
+                fore, back = ({"16": BLACK, "231": WHITE}[n] for n in found.groups())
+        lines += [up, down]
+    wide = max(map(len, lines))
+    cells = np.full((len(lines) + 8, wide + 8), paper, np.uint8)
+    for k, row in enumerate(lines):
+        cells[4 + k, 4 : 4 + len(row)] = row
+    return np.kron(cells, np.ones((6, 6), np.uint8))
+
+
+@pytest.fixture
+def terminal(monkeypatch: pytest.MonkeyPatch) -> Terminal:
+    monkeypatch.setenv("TERM", "xterm-256color")
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    return Terminal()
+
+
+# A grey of its own would be taken for light by some readers and for dark by others.
+@pytest.mark.parametrize(("paper", "ink"), [(BLACK, WHITE), (WHITE, BLACK), (GREY, WHITE)])
+def test_the_code_reads_on_light_and_dark_terminals(
+    terminal: Terminal, paper: int, ink: int
+) -> None:
+    with redirect_stderr(terminal):
+        show_code(LINK)
+    # zxing-cpp, an independent reader; light on dark isn't tried, as some phones don't.
+    drawn = picture(terminal.getvalue().rpartition("scan the code")[0], paper, ink)
+    found = zxingcpp.read_barcode(drawn, try_invert=False)
+    assert found is not None
+    assert found.text == LINK
+    assert LINK in terminal.getvalue(), "and it can be typed"
+
+
+def test_a_code_without_its_colours_would_not_do(terminal: Terminal) -> None:
+    with redirect_stderr(terminal):
+        show_code(LINK)
+    bare = re.sub(r"\x1b\[[\d;]*m", "", terminal.getvalue().rpartition("scan the code")[0])
+    assert zxingcpp.read_barcode(picture(bare, BLACK, WHITE), try_invert=False) is None
+
+
+def test_the_code_has_its_light_border() -> None:
+    assert QUIET_MODULES == 4, "ISO/IEC 18004"
+    lines = code_lines(LINK)
+    assert {len(line) for line in lines} == {len(lines[0])}
+    assert all(set(line) == {" "} for line in (*lines[:2], *lines[-2:]))
+    assert all(line[:4] == line[-4:] == "    " for line in lines)
+    assert all(line[4] != " " for line in lines[2:5]), "no more than that"
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "why"),
+    [
+        ("NO_COLOR", "1", "NO_COLOR is set"),
+        ("TERM", "dumb", "no colours"),
+        ("TERM", "vt100", "no colours"),
+        ("COLUMNS", "40", "narrower"),
+    ],
+)
+def test_where_no_code_can_be_drawn_the_link_is_said(
+    terminal: Terminal, monkeypatch: pytest.MonkeyPatch, name: str, value: str, why: str
+) -> None:
+    monkeypatch.setenv(name, value)
+    with redirect_stderr(terminal):
+        show_code(LINK)
+    said = terminal.getvalue()
+    assert len(said.splitlines()) == 1
+    assert why in said
+    assert LINK in said
+    assert "\x1b" not in said
+
+
+# -- who is turned away ----------------------------------------------------------------------------
+
+
+@needs_network
+def test_a_refused_link_is_a_page_that_says_what_to_do(site: RangeSite, browser: Any) -> None:
+    used, newer = link_of(site), link_of(site)
+    context = browser.new_context(
+        viewport={"width": 390, "height": 664}, has_touch=True, is_mobile=True
+    )
+    complaints: list[str] = []
+    try:
+        phone = context.new_page()
+        phone.on(
+            "console",
+            lambda m: complaints.append(m.text) if "Content Security" in m.text else None,
+        )
+        for address, title in (
+            (used, "doesn't let you in"),
+            (f"{outside(site)}/", "shared by a link"),
+        ):
+            answer = phone.goto(address)
+            assert answer.status == 403
+            html5lib.HTMLParser(strict=True).parse(answer.text())
+            assert title in phone.inner_text("h1")
+            assert "Enter" in phone.inner_text(".caution")
+            # In the page's look, and large enough to read.
+            assert phone.evaluate("document.documentElement.scrollWidth") <= 390
+            assert phone.evaluate("parseFloat(getComputedStyle(document.body).fontSize)") >= 16
+            look = "getComputedStyle(document.querySelector('.caution')).borderLeftStyle"
+            assert phone.evaluate(look) == "solid"
+        assert phone.goto(newer).status == 200, "the newest code works"
+    finally:
+        context.close()
+    assert complaints == []
+
+
+@needs_network
+def test_only_the_newest_code_works_and_it_is_said(
+    site: RangeSite, terminal: Terminal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = link_of(site)
+    keys = Terminal("\n")
+    monkeypatch.setattr("sys.stdin", keys)
+    with redirect_stderr(terminal):
+        _more_codes(site.up.link, threading.Event())
+        wait(lambda: "no longer works" in terminal.getvalue())
+    second = re.findall(r"http://\S+/enter\?t=\S+", terminal.getvalue())[-1]
+    assert httpx.get(first).status_code == 403
+    assert httpx.get(second).status_code == 303

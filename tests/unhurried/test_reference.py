@@ -105,7 +105,7 @@ def test_what_unclear_swings_need_is_said(home: Path, capsys: pytest.CaptureFixt
     text = " ".join(said(capsys, "reference", "Ume", "--home", home).split())
     assert "0 of 8 free rehearsals so far (3 more are of unclear kind)" in text
     assert "3 of 6 swings are of unclear kind" in text
-    assert "unhurried review" in text
+    assert "on the page" in text
 
 
 def test_bounds_are_set_by_hand_and_taken_away(

@@ -10,6 +10,8 @@ PYTHON ?= python3
 PARTS := dbus-daemon:dbus pulseaudio:pulseaudio parec:pulseaudio-utils ffmpeg:ffmpeg \
   chromium:chromium npm:npm
 LIBRARIES := libportaudio2 libasound2-plugins
+ON_TIME := tests/feedback tests/sensor tests/unhurried
+OTHERS := $(filter-out $(ON_TIME) tests/conftest.py tests/shared tests/__pycache__,$(wildcard tests/*))
 VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/ready
@@ -19,8 +21,11 @@ READY := $(VENV)/ready
 demo: $(READY)
 	$(BIN)/python recordings/demo.py
 
+# Two processes for what only computes or looks at the page; one for what has to be on time: sound,
+# radio, and whole programs. `python -m pytest` runs all of it in one.
 test: $(READY) system
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n 2 --dist loadfile $(OTHERS)
+	$(BIN)/python -m pytest $(ON_TIME)
 
 lint: $(READY)
 	$(BIN)/ruff check .

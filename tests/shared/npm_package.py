@@ -71,7 +71,7 @@ def _fetch(
             for wanted in files:
                 file = packed.extractfile(f"package/{wanted}")
                 assert file is not None
-                part = folder / f"{wanted}.part"
+                part = folder / f"{wanted}.{os.getpid()}.part"
                 part.write_bytes(file.read())
                 part.replace(folder / wanted)
     return folder, ""

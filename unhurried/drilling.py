@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final
 from unhurried.errors import CommandError, describe, show
 
 if TYPE_CHECKING:
+    from analysis.plan import CoachWord
     from review.evidence import Evidence
     from unhurried.live import LiveSession
 
@@ -83,8 +84,13 @@ def near_name(home: Path, player: str) -> str | None:
 # -- the plan --------------------------------------------------------------------------------------
 
 
-def plan_remarks(home: Path, who: Known, club: str | None, mount: str | None) -> list[str]:
+def plan_remarks(
+    home: Path, who: Known, club: str | None, mount: str | None, *, stops_only: bool = False
+) -> list[str]:
     """Say what the plan has against a drill, or refuse one where it was stopped.
+
+    Discomfort is the player's, not the club's: it refuses whatever is swung, and however it is
+    written.
 
     Parameters
     ----------
@@ -92,6 +98,8 @@ def plan_remarks(home: Path, who: Known, club: str | None, mount: str | None) ->
     who : Known
     club, mount : str, optional
         What is swung now; without, any of the player's settings may be.
+    stops_only : bool
+        Leave out what else the plan says.
 
     Returns
     -------
@@ -101,8 +109,8 @@ def plan_remarks(home: Path, who: Known, club: str | None, mount: str | None) ->
     Raises
     ------
     CommandError
-        The plan of this club and mount, or of any where they weren't said, is stopped: only the
-        coach starts it again.
+        Any plan of the player is stopped for discomfort, or the coach stopped that of this club and
+        mount, or any where they weren't said: only the coach starts it again.
     ReviewError
         The library cannot be used.
     """
@@ -117,25 +125,42 @@ def plan_remarks(home: Path, who: Known, club: str | None, mount: str | None) ->
     out: list[str] = []
     with open_library(home) as library:
         player = library.player(who.id)
-        for group in settings_of(library, who.id):
-            evidence = Evidence(library, player, club=group.club, mount=group.mount)
+        settings = [(group.club, group.mount) for group in settings_of(library, who.id)]
+        # What was stopped stays so where its swings don't count any more.
+        settings += [(p.club, p.mount) for p in player.plans if (p.club, p.mount) not in settings]
+        plans = [Evidence(library, player, club=club, mount=mount) for club, mount in settings]
+        for evidence in plans:
+            if _hurts(evidence.words):
+                raise _stopped(who, evidence, evidence.standing(today).why)
+        for evidence in plans:
             standing = evidence.standing(today)
-            mine = club in (None, group.club) and mount in (None, group.mount)
+            mine = club in (None, evidence.club) and mount in (None, evidence.mount)
             if standing.stage is Stage.STOPPED:
                 if mine:
-                    raise CommandError(
-                        f"no drill for {who.name}: the plan {_with(evidence)} is stopped. "
-                        f"{standing.why.rstrip('.')}: the coach does that with: "
-                        f"{_plan_command(who, evidence)} --resume"
-                    )
+                    raise _stopped(who, evidence, standing.why)
                 out.append(f"the plan {_with(evidence)} is stopped: {standing.why}")
-            elif mine and standing.drill is None:
+            elif mine and standing.drill is None and evidence.sessions and not stops_only:
                 stage = standing.stage.value
                 out.append(
                     f"the plan {_with(evidence)} stands at '{stage}' and has no drill now: this "
                     f"one is your own choice. {standing.why}"
                 )
     return out
+
+
+def _hurts(words: Sequence[CoachWord]) -> bool:
+    """Whether discomfort was said, and nobody has started the plan again since."""
+    hurts = False
+    for word in words:
+        hurts = word.word == "discomfort" or (hurts and word.word == "stop")
+    return hurts
+
+
+def _stopped(who: Known, evidence: Evidence, why: str) -> CommandError:
+    return CommandError(
+        f"no drill for {who.name}: the plan {_with(evidence)} is stopped. {why.rstrip('.')}: the "
+        f"coach does that with: {_plan_command(who, evidence)} --resume"
+    )
 
 
 def _with(evidence: Evidence) -> str:

@@ -64,6 +64,7 @@ MOST_KEPT: Final = 60_000
 """Characters of a refused form that are kept to be shown again; the boxes of a long list fit."""
 
 _ID: Final = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}(-\d{1,6})?")
+_IN_SESSION: Final = re.compile(r"/session/([^/]+)/")
 _TOLD: Final = (ReviewError, SensorError, AnalysisError)
 
 _log = logging.getLogger(__name__)
@@ -342,8 +343,23 @@ def _error_page(request: Request, status: int, text: str) -> Response:
 
         return PlainTextResponse(text + "\n", status_code=status)
     return page_of(request).render(
-        request, "error.html", status=status, text=text, back=_came_from(request)
+        request,
+        "error.html",
+        status=status,
+        text=text,
+        back=_came_from(request),
+        above=_session_above(request),
     )
+
+
+def _session_above(request: Request) -> str | None:
+    """Return the session that a path lies in, to lead back to; None if there is none."""
+    found = _IN_SESSION.match(request.url.path)
+    if found is None or not _ID.fullmatch(found[1]):
+        return None
+    with contextlib.suppress(*_TOLD), page_of(request).library() as library:
+        return f"/session/{library.session(found[1]).id}"
+    return None
 
 
 def _came_from(request: Request) -> str | None:

@@ -6,6 +6,7 @@ import logging
 import threading
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, Any, Final
 
 from analysis.errors import AnalysisError
@@ -13,7 +14,8 @@ from analysis.plan import Standing
 from analysis.reading import Reading
 from analysis.spread import NotYet, SwingRow
 from review.errors import ReviewError
-from review.evidence import Evidence, evidence_of, settings_of
+from review.evidence import Evidence, evidence_in, evidence_of, settings_of
+from review.liberrors import NoSuchError
 from review.library import GroupRow, Library
 from review.page.words import count, day_of
 from sensor.errors import SensorError
@@ -21,7 +23,7 @@ from sensor.errors import SensorError
 if TYPE_CHECKING:
     from review.page.app import Page
 
-__all__ = ["Failed", "Known", "Stand", "reading_of", "safely", "stand"]
+__all__ = ["Failed", "Known", "Stand", "has_report", "reading_of", "safely", "stand"]
 
 _log = logging.getLogger(__name__)
 
@@ -43,8 +45,8 @@ class Stand:
         The setting that was swung most.
     session : str
         The latest with this setting that has enough swings to be read.
-    day : str or None
-        Of that session, where it isn't the latest one.
+    day : str
+        Of that session: a newer one may be set aside, or of another club.
     latest : str
         The latest session.
     too_few : str or None
@@ -59,7 +61,7 @@ class Stand:
     club: str | None
     mount: str | None
     session: str
-    day: str | None
+    day: str
     latest: str
     too_few: str | None
     reading: Reading | NotYet
@@ -88,6 +90,15 @@ def _main(evidence: Evidence, session_id: str) -> list[SwingRow]:
     strikes = [row for row in rows if row.kind == "strike"]
     rehearsals = [row for row in rows if row.kind == "rehearsal"]
     return strikes if len(strikes) >= LEAST_STRIKES else rehearsals
+
+
+def has_report(library: Library, session_id: str) -> bool:
+    """Tell whether there is anything of a session to report: a known player's, not left out."""
+    try:
+        left_out = library.session(session_id).excluded is not None
+        return not left_out and bool(evidence_in(library, session_id))
+    except NoSuchError:
+        return False
 
 
 def too_few(evidence: Evidence, session_id: str) -> str:
@@ -194,7 +205,7 @@ class Known:
             club=evidence.club,
             mount=evidence.mount,
             session=session,
-            day=None if session == latest else day_of(evidence.days[session]),
+            day=f"{date.fromordinal(evidence.days[session]):%a} {day_of(evidence.days[session])}",
             latest=latest,
             too_few=None if session == latest else too_few(evidence, latest),
             reading=reading,

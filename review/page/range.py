@@ -26,7 +26,7 @@ from review.liberrors import NoSuchError
 from review.page import words
 from review.page.app import FormError, Page, checked_id, page_of
 from review.page.forms import Form, field, number, posted
-from review.page.known import stand
+from review.page.known import has_report, stand
 from review.page.livehub import (
     FELT_QUESTIONS,
     DrillWanted,
@@ -145,9 +145,17 @@ def parts_of(page: Page, state: LiveState, chosen: str | None) -> dict[str, str]
         "measures": MEASURES,
         "questions": FELT_QUESTIONS,
         "results": {} if swing is None else result_words(swing, units),
-        "report": None,
+        "reported": _reported(page, state),
     }
     return {name: str(getattr(macros, name)(context)).strip() for name in PARTS}
+
+
+def _reported(page: Page, state: LiveState) -> bool:
+    """Tell whether a report is offered of what has ended; asked only then."""
+    if state.phase != "kept" or state.session is None or not state.stays:
+        return False
+    with page.library() as library:
+        return has_report(library, state.session)
 
 
 def result_words(swing: LiveSwing, units: str) -> dict[str, str]:
@@ -341,11 +349,13 @@ def _drawn(page: Page, hub: LiveHub, state: LiveState, key: str | None) -> dict[
 # -- what is asked for -----------------------------------------------------------------------------
 
 
-def _answer(request: Request, text: str, *, to: str = "/range") -> Response:
+def _answer(
+    request: Request, text: str, *, to: str = "/range", form: tuple[str, Form] | None = None
+) -> Response:
     """Say what was done: to a script in a line, else on the screen."""
     if "text/html" not in request.headers.get("accept", "text/html"):
         return JSONResponse({"text": text})
-    return page_of(request).back(to, text)
+    return page_of(request).back(to, text, form=form)
 
 
 def _word(form: Mapping[str, list[str]], name: str, choices: tuple[str, ...]) -> str:
@@ -497,7 +507,8 @@ def _staying(
         except ReviewError as error:
             if name == "code" or "text/html" not in request.headers.get("accept", ""):
                 raise
-            return page_of(request).back(to, str(error), wrong=True, form=(name, form))
+            kept = "start" if name == "look" else name
+            return page_of(request).back(to, str(error), wrong=True, form=(kept, form))
 
     return stay
 
@@ -550,12 +561,16 @@ def _result_fields(page: Page, form: Form) -> dict[str, Any]:
     return {"result": values}
 
 
-def _look(request: Request, _form: Form) -> Response:
+def _look(request: Request, form: Form) -> Response:
+    """Look for sensors; what was typed stays in the form that has the button."""
     hub = hub_of(page_of(request))
     if hub.starter is None:
         raise LiveError("no sensor can be looked for from this page: use 'unhurried scan'")
-    hub.starter.look()
-    return _answer(request, "Looked for sensors.")
+    try:
+        hub.starter.look()
+    except LiveError as error:
+        raise LiveError(words.on_page(str(error))) from error
+    return _answer(request, "Looked for sensors.", to="/range#start", form=("start", form))
 
 
 def _code(request: Request, _form: Form) -> Response:

@@ -26,7 +26,7 @@ from review.library import Library, SessionRow
 from review.page import words
 from review.page.app import WAIT_S, FormError, Page, checked_id, page_of
 from review.page.forms import Form, edit_session, field, last_change, posted
-from review.page.known import Failed, reading_of, safely
+from review.page.known import Failed, has_report, reading_of, safely
 from review.page.links import SwingLinks, block_kind, pair_url, session_url, swing_url, trend_url
 from review.page.shelf import NOT_READY
 from review.svg import Kind, Mark, Region, marks_chart
@@ -66,6 +66,9 @@ COLUMNS: Final = (
 )
 ACROSS: Final = {"swing": "swing_ms", "backswing": "backswing_ms"}
 UP: Final = {"rate": "peak_rate_dps", "head": "club_speed_m_s"}
+
+OF_MIDDLES: Final = ("reading", "ball", "held", "next")
+"""Sentences whose numbers are middles of swings, and differences of such."""
 
 # Axes are at least so wide, so that equal swings don't look scattered.
 LEAST: Final = {
@@ -207,6 +210,7 @@ def _session(request: Request) -> Response:
             aside=None
             if chosen is None or chosen.player is None
             else library.set_aside(session, chosen.player),
+            reported=has_report(library, session.id),
             segments=library.segments(session.id),
             swings_of_segment=_swings_of_segment(library.segments(session.id), rows, session),
             notes=library.session_notes(session.id),
@@ -441,6 +445,7 @@ def tell(library: Library, evidence: Evidence, session: str, today: int) -> dict
         "sentences": [
             {
                 "about": one.about,
+                "middle": one.about in OF_MIDDLES,
                 "text": words.without_command(one.text),
                 # The sentence that a command was cut off leads to the drill itself.
                 "drill": now.drill if words.without_command(one.text) != one.text else None,

@@ -28,6 +28,7 @@ __all__ = [
     "drill_words",
     "join",
     "measure_word",
+    "on_page",
     "signed",
     "since",
     "swing_digits",
@@ -272,6 +273,11 @@ def number_name(name: str) -> str:
 def without_command(text: str) -> str:
     """Return what a sentence says before the command of the next drill."""
     return text.partition(" Next: unhurried ")[0]
+
+
+def on_page(text: str) -> str:
+    """Return what the program says of a sensor as it is done on the page."""
+    return text.replace("try the program with --simulated", "choose the simulated sensor")
 
 
 def day_of(number: int) -> str:

@@ -29,7 +29,7 @@ class Swung:
 
 
 def test_digits_are_five_lines_high_and_all_signs_differ() -> None:
-    signs = "0123456789<>=-BDEFGHLNORSTUY"
+    signs = "0123456789<>=-BDEFGHILNORSTUY"
     glyphs = {char: tuple(big(char)) for char in signs}
     assert all(len(rows) == 5 for rows in glyphs.values())
     assert all(len(set(map(len, rows))) == 1 for rows in glyphs.values())
@@ -38,6 +38,8 @@ def test_digits_are_five_lines_high_and_all_signs_differ() -> None:
     low = {char: tuple(big(char, low=True)) for char in signs}
     assert all(len(rows) == 3 for rows in low.values())
     assert len(set(low.values())) == len(signs) - 2
+    # The words of a drill fit the narrowest terminal.
+    assert all(max(map(len, big(word))) < 40 for word in ("SILENT", "> BEYOND", "= ENOUGH"))
 
 
 @pytest.mark.parametrize(

@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from feedback.outputs import SilentOutput
 from review.people import Reference, Registry
 from unhurried.cli import run
+from unhurried.commands.cue import say_output
 
 
 @pytest.fixture(autouse=True)
@@ -114,3 +116,19 @@ def test_a_full_disk_says_what_to_do(tmp_path: Path) -> None:
 def test_silent_output_runs_the_cue_and_ends() -> None:
     arguments = ["cue", "--backswing-ms", "300", "--repeats", "1", "--no-ready"]
     assert run([*arguments, "--rest-s", "0.5", "--output", "silent"]) == 0
+
+
+@pytest.mark.parametrize("name", ["default", "Earbuds (Bluetooth)"])
+def test_where_the_sound_goes_is_said_by_the_callers_voice(
+    name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    class Named(SilentOutput):
+        silent = False
+
+    output = Named()
+    output.name = name
+    told: list[str] = []
+    say_output(output, None, measured=False, say=told.append)
+    assert told[0].startswith(f"sound: {name}, heard ")
+    assert len(told) == (1 if name == "default" else 2)
+    assert capsys.readouterr().err == ""

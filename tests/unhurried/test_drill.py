@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from feedback.digits import big
 from feedback.drill import Block, Drill, DrillPlan, Reference
 from feedback.outputs import SilentOutput
 from sensor.recording import open_recording
@@ -354,11 +355,10 @@ def test_the_outcome_fits_a_terminal() -> None:
     assert "retention" in "\n".join(lines)
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="a terminal as POSIX has it")
-@pytest.mark.parametrize(("columns", "rows"), [(80, 24), (40, 20)])
-def test_a_terminal_shows_the_newest_swing_only_and_breaks_no_word(
-    tmp_path: Path, columns: int, rows: int
-) -> None:
+def seen_on_terminal(
+    folder: Path, arguments: list[str], *, columns: int, rows: int, answer: bytes = b""
+) -> str:
+    """Everything a terminal is sent; the question how it felt is answered with a key."""
     import fcntl
     import pty
     import struct
@@ -366,19 +366,17 @@ def test_a_terminal_shows_the_newest_swing_only_and_breaks_no_word(
 
     parent, child = pty.openpty()
     fcntl.ioctl(child, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
-    arguments = ["drill", *FAST, "--seed", "3", "--repeats", "2", "--backswing-ms", "900"]
-    arguments += ["--full-turn-deg", "120", "--mount", "club", "--out", "d"]
     process = subprocess.Popen(
         [sys.executable, "-m", "unhurried", *arguments],
         env={**os.environ, "TERM": "xterm", "PYTHONPATH": str(ROOT)},
-        cwd=tmp_path,
+        cwd=folder,
         stdin=child,
         stdout=child,
         stderr=child,
         start_new_session=True,
     )
     os.close(child)
-    seen = bytearray()
+    seen, answered = bytearray(), 0
     while True:
         try:
             data = os.read(parent, 4096)
@@ -388,9 +386,23 @@ def test_a_terminal_shows_the_newest_swing_only_and_breaks_no_word(
         if not data:
             break
         seen += data
+        while answer and answered < seen.count(b"How did it feel?"):
+            answered += 1
+            os.write(parent, answer)
     os.close(parent)
     assert process.wait(30) == 0
-    before, *shown = seen.decode().replace("\r\n", "\n").split("\x1b[H")
+    return seen.decode().replace("\r\n", "\n")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a terminal as POSIX has it")
+@pytest.mark.parametrize(("columns", "rows"), [(80, 24), (40, 20)])
+def test_a_terminal_shows_the_newest_swing_only_and_breaks_no_word(
+    tmp_path: Path, columns: int, rows: int
+) -> None:
+    arguments = ["drill", *FAST, "--seed", "3", "--repeats", "2", "--backswing-ms", "900"]
+    arguments += ["--full-turn-deg", "120", "--mount", "club", "--out", "d"]
+    seen = seen_on_terminal(tmp_path, arguments, columns=columns, rows=rows)
+    before, *shown = seen.split("\x1b[H")
     assert len(shown) == 2
     assert before.index("Warm up first") < before.index("tethered") < before.index("keys: 1 rushed")
     assert before.index("keys: 1 rushed") < before.index("samples are coming")
@@ -407,8 +419,41 @@ def test_a_terminal_shows_the_newest_swing_only_and_breaks_no_word(
     # What was there was pushed up, not wiped away.
     assert before.endswith("\n" * rows)
     # No line is left to the terminal to break, but for a path that may be of any length.
-    for line in seen.decode().replace("\r\n", "\n").splitlines():
+    for line in seen.splitlines():
         assert len(line) <= columns or str(tmp_path) in line, line
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a terminal as POSIX has it")
+def test_no_figures_stand_where_none_are_told_nor_above_the_question(tmp_path: Path) -> None:
+    arguments = ["drill", *FAST, "--seed", "3", "--repeats", "2", "--backswing-ms", "900"]
+    arguments += ["--full-turn-deg", "120", "--mount", "wrist", "--felt", "--out", "d"]
+    arguments += ["--block", "rehearsal", "--block", "silent", "--block", "rehearsal"]
+    seen = seen_on_terminal(tmp_path, arguments, columns=80, rows=24, answer=b"2")
+    before, *screens = seen.split("\x1b[H")
+    # What was said before the first swing stays until there are figures.
+    assert "Warm up first" in before
+    assert before.count("How did it feel?") == 1
+    silent = big("SILENT")[0]
+    kinds = [
+        "figures"
+        if "wrist turn" in text or "forearm turn" in text
+        else "silent"
+        if silent in text
+        else "plain"
+        for text in screens
+    ]
+    # A question, figures; the silent block and its questions; the last block and its questions.
+    one = ["figures", "plain", "figures"]
+    assert kinds == [*one, "silent", "silent", "silent", "plain", *one]
+    for kind, text in zip(kinds, screens, strict=True):
+        if kind != "figures":
+            assert "TIME" not in text
+            assert "PEAK" not in text
+        assert ("How did it feel?" in text) <= (kind != "figures")
+    # SILENT stands large, and below it what that means.
+    lines = screens[3].split("\n")
+    assert [line.rstrip() for line in lines[:5]] == [line.rstrip() for line in big("SILENT")]
+    assert "no sounds and no numbers" in " ".join(screens[3].split())
 
 
 def test_interruptions_are_said_once_and_counted_at_the_end_of_the_block(tmp_path: Path) -> None:

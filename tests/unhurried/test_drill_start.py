@@ -16,6 +16,7 @@ from saying import said
 
 from review.library import Library
 from review.page.livehub import DrillWanted, LiveError, LiveHub, Wanted
+from review.people import PlanRecord, Registry
 from unhurried.cli import run
 from unhurried.commands import drill as command
 from unhurried.drilling import cautions_are_due, known_player, near_name, plan_remarks
@@ -67,14 +68,49 @@ def test_a_stopped_player_does_not_drill(
     known = known_player(home, "Ida")
     assert known is not None
     assert drill(home, tmp_path / "d", "--player", known.id[:8]) == 1
-    # With another club it isn't, but it is said.
+    # What hurts with one club hurts with any, however it is written; nor is a cue played.
     capsys.readouterr()
-    assert drill(home, tmp_path / "other", "--player", "Ida", "--club", "driver") == 0
-    assert "plan for 7 iron at the wrist is stopped" in flat(capsys.readouterr().err)
+    cue = ["cue", "--backswing-ms", "800", "--repeats", "1", "--output", "silent"]
+    for setting in (["--club", "driver"], ["--mount", "club"], ["--club", "7-iron"], []):
+        for arguments in (["drill", *FAST, "--out", str(tmp_path / "d")], cue):
+            assert run([*arguments, "--home", str(home), "--player", "Ida", *setting]) == 1
+            assert capsys.readouterr().err == err
+    assert not (tmp_path / "d").exists()
+    # Nor once the coach has stopped it as well.
+    said(capsys, "plan", "Ida", "--stop", "--home", home)
+    assert drill(home, tmp_path / "d", "--player", "Ida", "--club", "driver") == 1
+    assert "no drill for Ida" in capsys.readouterr().err
     # The coach starts it again.
     said(capsys, "plan", "Ida", "--resume", "--home", home)
     assert drill(home, tmp_path / "d", "--player", "Ida", "--club", "7 iron") == 0
     assert "is stopped" not in capsys.readouterr().err
+
+
+def test_what_the_coach_stopped_is_said_before_another_club(
+    home: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said(capsys, "plan", "Ida", "--stop", "--say", "away", "--home", home)
+    assert drill(home, tmp_path / "other", "--player", "Ida", "--club", "driver") == 0
+    err = flat(capsys.readouterr().err)
+    assert err.count("! the plan for 7 iron at the wrist is stopped") == 1
+    assert err.index("is stopped") < err.index("samples are coming")
+    cue = ["cue", "--player", "Ida", "--backswing-ms", "800", "--repeats", "1", "--home", str(home)]
+    cue += ["--out", str(tmp_path / "t.wav"), "--overwrite"]
+    assert run([*cue, "--club", "driver"]) == 0
+    assert "! the plan for 7 iron at the wrist is stopped" in flat(capsys.readouterr().err)
+    assert run(cue) == 1
+    assert "no drill for Ida" in capsys.readouterr().err
+
+
+def test_discomfort_counts_also_where_the_swings_are_gone(
+    home: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    registry = Registry(home)
+    event = {"word": "discomfort", "day": 739000, "at": "2026-05-02T10:00:00Z"}
+    record = PlanRecord(club="wedge", mount="glove", state={}, history=(event,))
+    registry.save(registry.find("Ida").with_plan(record))
+    assert drill(home, tmp_path / "d", "--player", "Ida", "--club", "7 iron") == 1
+    assert "the plan for wedge at the glove is stopped" in flat(capsys.readouterr().err)
 
 
 def test_nor_from_the_page(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -241,6 +277,17 @@ def test_a_session_comes_into_the_library(
     assert err.endswith(f"next: unhurried analyze {tmp_path / 'f'}")
     with Library(home) as library:
         assert len(library.sessions()) == 2
+
+
+def test_a_simulated_drill_of_a_real_player_is_not_sent_to_the_plan(
+    home: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "d"
+    assert drill(home, out, "--player", "Ida", "--mount", "wrist") == 0
+    err = flat(capsys.readouterr().err)
+    assert "it is left out of what is told of the player, nor does the plan count it" in err
+    assert err.endswith(f"next: unhurried info {out}")
+    assert run(["info", str(out), "--home", str(home)]) == 0
 
 
 @pytest.mark.parametrize("name", ["drill", "record"])

@@ -277,11 +277,9 @@ def say_output(
         return
     if measured is not None:
         how = "measured" if measured else "assumed: 'unhurried latency' measures it"
-        show(
-            f"sound: {output.name}, heard {1e3 * output.delay_s:.0f} ms after it is played ({how})"
-        )
+        say(f"sound: {output.name}, heard {1e3 * output.delay_s:.0f} ms after it is played ({how})")
     if is_wireless(output.name):
-        show(WIRELESS.format(name=output.name))
+        say(WIRELESS.format(name=output.name))
 
 
 @click.command("cue")
@@ -348,9 +346,13 @@ def command(
       unhurried cue --player Ida --club driver --mount wrist
     """
     from feedback.cue import track_plan
+    from unhurried.drilling import known_player, plan_remarks
 
     where = home_folder(home)
     times = backswings(backswing_ms, from_ms, to_ms, steps, repeats)
+    who = None if player is None else known_player(where, player)
+    # A plan that is stopped refuses here, also where the time was given.
+    stops = [] if who is None else plan_remarks(where, who, club, mount, stops_only=True)
     source = ""
     if not times and player is not None:
         reference = own_reference(where, player, club, mount)
@@ -371,6 +373,8 @@ def command(
             "say how long the backswing is to take: --backswing-ms 800, or --player NAME",
             click.get_current_context(),
         )
+    for text in stops:
+        show(f"! {text}")
     if out is not None:
         if out.suffix.lower() != ".wav":
             raise click.BadParameter("the file must end in .wav", param_hint="'--out'")

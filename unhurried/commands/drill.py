@@ -337,7 +337,11 @@ def command(
                 _say_outcome(drill, session, as_json=as_json)
                 if desk is None and to_library and session.status.received:
                     kept = into_library(where, [session], known_as, say=told)
-                _say_next(where, session, player if kept else None, club, mount)
+                aside = _set_aside(where, kept, player)
+                if aside is not None:
+                    told(f"{aside}, nor does the plan count it")
+                known = player if kept and aside is None else None
+                _say_next(where, session, known, club, mount, again=aside is not None)
             if up is not None and desk is not None:
                 up.stay(desk, by_itself=not interrupted)
     finally:
@@ -400,6 +404,17 @@ def _size(stream: Any) -> tuple[int, int]:
             if size.columns > 0 and size.lines > 0:
                 return size.columns, size.lines
     return shutil.get_terminal_size().columns, 0
+
+
+def _ink() -> str:
+    """What large signs are made of on this terminal."""
+    encoding = (getattr(sys.stderr, "encoding", None) or "ascii").lower()
+    return "█" if "utf" in encoding else "#"
+
+
+def _upwards(rows: int) -> str:
+    """Push up what stands on a terminal, out of sight but not out of its memory."""
+    return "\n" * rows + "\x1b[H" if rows else ""
 
 
 def _say_cautions(home: Path, player: str | None, mount: str | None) -> None:
@@ -643,6 +658,7 @@ class DrillRun:
         self._struck_in = 0
         self._keys_there = False
         self._by_user = False
+        self._large_there = False
         self._more_codes: Callable[[], None] | None = None
 
     async def run(self, session: LiveSession, *, page: PageDesk | None = None) -> bool:
@@ -862,7 +878,10 @@ class DrillRun:
                     self._stage.stop_after()
                 case d.Mark():
                     self._mark(action.kind, action.fields)
-                case d.Line() | d.Ask():
+                case d.Ask():
+                    self._clear()
+                    self.say(action.text)
+                case d.Line():
                     self.say(action.text)
                 case d.Show():
                     self._show(action)
@@ -935,6 +954,7 @@ class DrillRun:
                 self._feel(session, fields)
                 return
             if kind == "block":
+                self._clear()
                 kind_of = fields["block_kind"]
                 ball = {"rehearsal": False, "ball": True}.get(kind_of, self._ball)
                 session.change(ball=ball, block=kind_of)
@@ -951,8 +971,7 @@ class DrillRun:
 
         if not self.on_terminal:
             return
-        encoding = (getattr(sys.stderr, "encoding", None) or "ascii").lower()
-        ink = "█" if "utf" in encoding else "#"
+        ink = _ink()
         facts = None if self._session is None else self._session.session
         mount = self._mount if facts is None else facts.mount
         member = MEMBERS.get(mount or "", "sensor's")
@@ -960,9 +979,23 @@ class DrillRun:
         height = rows - 1 - LEFT_ROWS if rows else None
         lines = screen(action.judged, ink=ink, width=width, height=height)
         head = f"swing {action.done} of {action.of}, {member} turn"
-        # What stood there goes up, out of sight but not out of the terminal's memory.
-        up = "\n" * rows + "\x1b[H" if rows else "\n"
+        up = _upwards(rows) or "\n"
         print(up + "\n".join([head, *(line.rstrip() for line in lines)]), file=sys.stderr)
+        sys.stderr.flush()
+        self._large_there = True
+
+    def _clear(self) -> None:
+        """Leave no figures of a swing on the screen; where none are told SILENT stands there."""
+        from feedback.digits import big
+
+        rows = _size(sys.stderr)[1]
+        if not self.on_terminal or not rows:
+            return
+        # Before the first of them there is nothing to hide, and the cautions stay.
+        up = _upwards(rows) if self._large_there else ""
+        self._large_there = self.drill.quiet
+        lines = [line.rstrip() for line in big("SILENT", ink=_ink())] if self.drill.quiet else []
+        print(up + "".join(f"{line}\n" for line in lines), end="", file=sys.stderr)
         sys.stderr.flush()
 
     # -- the sound output ------------------------------------------------------------------------
@@ -1062,13 +1095,33 @@ def _more_lines(found: Drilled) -> list[str]:
     return out
 
 
+def _set_aside(home: Path, kept: Sequence[str], player: str | None) -> str | None:
+    """Say why the player's plan leaves out what was drilled; None where it doesn't."""
+    from unhurried.ingest import open_library
+
+    if player is None or not kept:
+        return None
+    with contextlib.suppress(Exception):
+        who = known_player(home, player)
+        if who is not None:
+            with open_library(home) as library:
+                return library.set_aside(library.session(kept[-1]), who.id)
+    return None
+
+
 def _say_next(
-    home: Path, session: LiveSession, player: str | None, club: str | None, mount: str | None
+    home: Path,
+    session: LiveSession,
+    player: str | None,
+    club: str | None,
+    mount: str | None,
+    *,
+    again: bool = False,
 ) -> None:
-    """Say what comes next: the plan, where the drill is in it."""
+    """Say what comes next: the plan, where the drill is in it; ``again``: what came of it."""
     if session.status.received == 0:
         return
-    words = ["unhurried", "analyze", str(session.folder)]
+    words = ["unhurried", "info" if again else "analyze", str(session.folder)]
     who = None
     if player is not None:
         # By now also somebody new is known.

@@ -150,6 +150,8 @@ const answered = (form, ok, text) => {
     place.textContent = ok ? "" : text;
     if (!ok) tell("");
   }
+  // What was done is seen where it is tapped, also far down on a phone.
+  (place && !ok ? place : said).scrollIntoView({ block: "nearest" });
   if (ok) form.querySelectorAll("input:not([type=hidden]), textarea").forEach((one) => { one.value = ""; });
 };
 

@@ -11,12 +11,15 @@ from typing import Any, cast
 from urllib.parse import urlsplit
 
 import pytest
+from jinja2 import Environment, FileSystemLoader
 
 from review.ballresults import POSSIBLE, parse_map, read_header, read_rows
 from review.evidence import evidence_of
 from review.liberrors import ResultsError
 from review.library import Library
-from review.page.known import Known
+from review.page import words
+from review.page.app import HERE
+from review.page.known import Known, has_report
 from review.page.range import result_fields
 from sensor.annotations import RESULT_FIELDS
 from unhurried.pages import mark_simulated
@@ -99,13 +102,13 @@ def test_a_tiny_session_does_not_hide_where_a_player_stands(tmp_path: Path) -> N
     with Library(tmp_path / "home") as library:
         first = add_session(library, tmp_path, 1, SHORT, day="2026-05-01")
         before = stand_of(library, "Ida")
-        assert (before.session, before.day, before.too_few) == (first, None, None)
+        assert (before.session, before.day, before.too_few) == (first, "Fri 1 May 2026", None)
         tiny = (Block(n=1, strike=True), Block(n=2, strike=False, block="1 rehearsal"))
         latest = add_session(library, tmp_path, 2, tiny, day="2026-05-05")
         after = stand_of(library, "Ida")
         assert after.session == first
         assert after.latest == latest
-        assert after.day == "1 May 2026"
+        assert after.day == "Fri 1 May 2026"
         assert after.reading.time.word == before.reading.time.word
         assert "1 strike and no rehearsals are too few to read" in after.too_few
         assert "2 swings of a drill's rehearsal block don't count" in after.too_few
@@ -322,3 +325,70 @@ def test_a_message_is_in_view_where_the_form_is(own_site: Any, open_page: Any, w
     assert window.input_value("input[name=reason]") == "a cart drove by"
     window.click(".message button")
     assert not window.is_visible(".message")
+
+
+# -- no dead ends ------------------------------------------------------------------------------
+
+
+def test_no_report_is_offered_of_what_is_set_aside(own_site: Any) -> None:
+    one = own_site.sessions()[0]
+    assert f"/session/{one}/report" in shown(own_site, f"/session/{one}")
+    with own_site.place.open() as library:
+        path = library.path_of(one)
+    mark_simulated(path)
+    with own_site.place.open() as library:
+        library.refresh(one)
+        assert not has_report(library, one)
+    assert f"/session/{one}/report" not in shown(own_site, f"/session/{one}")
+
+
+@pytest.mark.parametrize("path", ["report?player=nobody", "swing/9999"])
+def test_what_is_not_in_a_session_leads_back_to_it(site: Any, path: str) -> None:
+    one = site.sessions()[0]
+    answer = site.http.get(f"/session/{one}/{path}")
+    assert answer.status_code == 404
+    assert f'href="/session/{one}">To the session' in answer.text
+
+
+def test_only_an_error_in_a_session_that_is_there_leads_to_one(site: Any) -> None:
+    absent = "11111111-0000-4000-8000-000000000000"
+    for path in (f"/session/{absent}/swing/1", f"/player/{absent}"):
+        assert "To the session" not in site.http.get(path).text
+
+
+# -- what the words stand on -------------------------------------------------------------------
+
+
+def macros() -> Any:
+    """Macros that screens share."""
+    made = Environment(loader=FileSystemLoader(HERE / "templates"), autoescape=True)
+    made.filters["first_upper"] = str.capitalize
+    return made.get_template("parts.html").make_module({"words": words})
+
+
+def test_only_middles_are_called_so() -> None:
+    interval = SimpleNamespace(low=0.1, middle=0.2, high=0.3, level=0.95)
+    number: dict[str, Any] = {
+        "name": "share of swings", "unit": "", "interval": interval, "swings": [], "against": [],
+        "margin": None,
+    }  # fmt: skip
+    sentence = {"numbers": [number], "swings": []}
+    assert "trimmed mean" in macros().numbers_table({**sentence, "middle": True})
+    assert "trimmed mean" not in macros().numbers_table({**sentence, "middle": False})
+
+
+def test_without_a_reference_none_is_named() -> None:
+    none = SimpleNamespace(
+        time=SimpleNamespace(reason="no reference yet: too few"), provisional=False
+    )
+    some = SimpleNamespace(time=SimpleNamespace(reason=None), provisional=False)
+    assert macros().against(none) == ""
+    assert "the approved reference" in macros().against(some)
+
+
+def test_the_table_of_two_swings_writes_minus_signs(site: Any) -> None:
+    one = site.sessions()[0]
+    page = shown(site, f"/pair?a={one}~1&b={one}~2")
+    cells = re.findall(r"<td>([^<]*)</td>", page)
+    assert any("−" in cell for cell in cells)
+    assert not any("-" in cell for cell in cells)

@@ -139,6 +139,7 @@ def test_a_session_that_is_left_out_is_not_read(own_site: Any) -> None:
     )
     text = shown(own_site, f"/session/{session}")
     assert "This session is left out: another sensor" in text
+    assert f"/session/{session}/report" not in text
     undo(own_site, session)
     assert "This session is left out" not in shown(own_site, f"/session/{session}")
 

@@ -481,6 +481,8 @@ def test_a_refused_result_keeps_what_was_typed_and_says_so_beside_it(
             window.tap("text=Keep the result")
             window.wait_for_selector("#said:has-text('Kept: ball result')")
             assert told.is_hidden()
+            # What was done is said in view, too.
+            assert 0 <= window.locator("#said").bounding_box()["y"] < 844
             assert window.input_value("#result [name=offline_m]") == ""
             before |= {"offline_m": 7.0, "ball_speed_m_s": 41.0}
             assert kept.hub.state.swings[-1].result == before
@@ -490,15 +492,19 @@ def test_without_bluetooth_looking_stays_on_the_range(
     site: RangeSite, phone: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     async def no_radio(*_: Any, **__: Any) -> Any:
-        raise SensorError("Bluetooth is off: switch it on")
+        raise SensorError("Bluetooth is off: switch it on, or try the program with --simulated")
 
     monkeypatch.setattr("sensor.radio.scan", no_radio)
     window = phone(f"{site.url}/range")
+    window.fill("#start [name=club]", "wedge")
     window.tap("#look")
     window.wait_for_selector("[role=alert]:has-text('Bluetooth is off')")
     assert window.url.startswith(f"{site.url}/range?")
     assert 0 <= window.locator("[role=alert]").bounding_box()["y"] < 844
     assert window.is_visible("#start .main-action")
+    # It says what can be done here, and what was typed is still there.
+    assert "or choose the simulated sensor" in window.inner_text("[role=alert]")
+    assert window.input_value("#start [name=club]") == "wedge"
     # A drill that is refused keeps all that was typed.
     window.goto(f"{site.url}/range/drill")
     window.select_option("#drill [name=sensor]", "simulated")

@@ -191,11 +191,13 @@ class Shelf:
         for _ in range(3):
             future = self._future(key, work, quick=quick, player=player)
             try:
-                return future.result(timeout=wait_s)
-            except TimeoutError:
-                if not future.done():
-                    return NOT_READY
-                raise
+                try:
+                    return future.result(timeout=wait_s)
+                except TimeoutError:
+                    if not future.done():
+                        return NOT_READY
+                    # It was done just after the wait, or raised this itself.
+                    return future.result()
             except CancelledError:
                 # The library changed while we waited: once more.
                 continue

@@ -12,6 +12,7 @@ import subprocess
 import sys
 import threading
 import time
+from concurrent.futures import Future
 from pathlib import Path
 from typing import Any
 
@@ -391,6 +392,24 @@ def test_the_shelf_waits_a_moment_and_keeps_what_was_worked_out(tmp_path: Path) 
     shelf.changed()
     assert shelf.get("a", work) == "done"
     assert len(asked) == 3
+    shelf.close()
+
+
+def test_what_is_done_just_after_the_wait_is_taken(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Late(Future[str]):
+        """Done between the end of the wait and the look whether it is."""
+
+        def result(self, timeout: float | None = None) -> str:
+            if timeout is not None and not self.done():
+                self.set_result("late")
+                raise TimeoutError
+            return super().result(timeout)
+
+    shelf = Shelf((tmp_path / "db",))
+    monkeypatch.setattr(shelf, "_future", lambda *_, **__: Late())
+    assert shelf.get("a", lambda: None, wait_s=0.001) == "late"
     shelf.close()
 
 

@@ -36,7 +36,7 @@ def test_from_the_players_to_the_pair_that_shows_it(site: Any, open_page: Open) 
     words = card.locator(".three").inner_text()
     # What is short, at a glance: time, turn and speed, each with a word.
     assert re.findall(r"^(time|turn|speed)$", words, re.MULTILINE) == ["time", "turn", "speed"]
-    card.get_by_role("link", name=re.compile("March 2026")).click()
+    card.get_by_role("link", name=re.compile("March 2026")).first.click()
     window.wait_for_url("**/session/**")
     wait_ready(window)
     window.get_by_role("link", name="Set them side by side").click()

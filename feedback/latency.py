@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from feedback.errors import FeedbackError, NoDeviceError
-from feedback.outputs import LiveOutput, Output, is_wireless, quiet, sound_library
+from feedback.outputs import ENDING_S, LiveOutput, Output, is_wireless, quiet, sound_library
 from feedback.tones import Sound, note_hz, tone
 from sensor.source import host_clock_ns
 
@@ -257,8 +257,11 @@ def listen(
     origins: list[float] = []
     heard_frames = [0]
     lock = threading.Lock()
+    over, ended = threading.Event(), threading.Event()
 
     def hear(data: Any, frames: int, _time: Any, _status: Any) -> None:
+        if over.is_set():
+            raise sd.CallbackAbort
         now = host_clock_ns() * 1e-9
         with lock:
             chunks.append(data[:, 0].copy())
@@ -275,6 +278,7 @@ def listen(
                 dtype="float32",
                 latency=0.02,
                 callback=hear,
+                finished_callback=ended.set,
             )
             stream.start()
     except (sd.PortAudioError, ValueError) as error:
@@ -302,7 +306,12 @@ def listen(
             rest -= 1
         waiting.wait(NEAR_S + 0.8)
     finally:
-        stream.abort(ignore_errors=True)
+        # Aborted only where it doesn't answer, see LiveOutput.close.
+        over.set()
+        if ended.wait(ENDING_S):
+            stream.stop(ignore_errors=True)
+        else:
+            stream.abort(ignore_errors=True)
         stream.close(ignore_errors=True)
     times.check()
     turn_s = [turn for turn in times.turns_s if turn is not None]

@@ -62,6 +62,8 @@ STEADY_BLOCKS = 40
 SWITCH_S = 0.0005
 """How long another thread keeps the interpreter while the device waits for its samples. Python's
 own 5 ms, a quarter of the latency, makes 25 times as many underflows under load (measured)."""
+ENDING_S = 0.25
+"""How long the next block of a device that goes may take to come."""
 CLOSE_S = 1.0
 """How long closing a device may take before it is left behind."""
 
@@ -268,6 +270,8 @@ class LiveOutput:
         self._blocks += 1
         if self._blocks == STEADY_BLOCKS:
             self._steady.set()
+        if self._closed:
+            raise self._sd.CallbackAbort
         out[:] = self.mixer.render(frames)[:, None]
 
     def start(self) -> None:
@@ -331,7 +335,14 @@ class LiveOutput:
 
         def end() -> None:
             with contextlib.suppress(self._sd.PortAudioError):
-                self._stream.abort(ignore_errors=True)
+                # Aborting cancels the thread of the callback wherever it is, and if it is waiting
+                # for the interpreter, that may stay locked for good (a hang that was seen once
+                # looked like it). So the callback ends by itself first; where it doesn't come any
+                # more, it is in the device's hands and can be cancelled.
+                if self._ended.wait(ENDING_S):
+                    self._stream.stop(ignore_errors=True)
+                else:
+                    self._stream.abort(ignore_errors=True)
                 self._stream.close(ignore_errors=True)
 
         ender = threading.Thread(target=end, daemon=True)

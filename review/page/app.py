@@ -143,15 +143,7 @@ class Page:
         self.shelf = Shelf(
             (self.home / LIBRARY_FILE, self.home / f"{LIBRARY_FILE}-wal"), self._versions
         )
-        self.templates = Environment(
-            loader=FileSystemLoader(HERE / "templates"),
-            autoescape=select_autoescape(default=True, default_for_string=True),
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        self.templates.globals.update(words=words, has_screen=has_screen)
-        self.templates.filters["first_upper"] = lambda text: f"{text[:1].upper()}{text[1:]}"
+        self.templates = _templates()
         self._library: Library | None = None
         self._guard = threading.Lock()
         self._said: OrderedDict[str, tuple[str, bool, Kept]] = OrderedDict()
@@ -179,9 +171,6 @@ class Page:
 
     def prepare(self) -> None:
         """Make ready what the first screens need, and begin with where the players stand."""
-        for name in self.templates.list_templates():
-            # Made into code once, a quarter second for all: no first look waits for it.
-            self.templates.get_template(name)
         # The first curve would wait for the libraries of numbers.
         self.shelf.start("plot", lambda: import_module("review.plot"))
         with contextlib.suppress(*_TOLD), self.library() as library:
@@ -297,6 +286,23 @@ class Page:
         NoSuchError
         """
         return library.session(checked_id(text))
+
+
+@cache
+def _templates() -> Environment:
+    """Return the templates, made into code once: a quarter second that no first look waits for."""
+    templates = Environment(
+        loader=FileSystemLoader(HERE / "templates"),
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    templates.globals.update(words=words, has_screen=has_screen)
+    templates.filters["first_upper"] = lambda text: f"{text[:1].upper()}{text[1:]}"
+    for name in templates.list_templates():
+        templates.get_template(name)
+    return templates
 
 
 def page_of(request: Request) -> Page:

@@ -205,7 +205,12 @@ class Library:
         self.rates.append(int(str(options["samplerate"])))
         if self.errors:
             raise self.errors.pop(0)
-        return SimpleNamespace(start=lambda: None, abort=lambda **_: None, close=lambda **_: None)
+        return SimpleNamespace(
+            start=lambda: None,
+            stop=lambda **_: None,
+            abort=lambda **_: None,
+            close=lambda **_: None,
+        )
 
 
 @pytest.fixture

@@ -21,10 +21,10 @@ READY := $(VENV)/ready
 demo: $(READY)
 	$(BIN)/python recordings/demo.py
 
-# Four processes for what computes or waits for the page; one for what has to be on time: sound,
+# Two processes for what computes or looks at the page; one for what has to be on time: sound,
 # radio, and whole programs. `python -m pytest` runs all of it in one.
 test: $(READY) system
-	$(BIN)/python -m pytest -n 4 --dist loadfile $(OTHERS)
+	$(BIN)/python -m pytest -n 2 --dist loadfile $(OTHERS)
 	$(BIN)/python -m pytest $(ON_TIME)
 
 lint: $(READY)

@@ -11,12 +11,10 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 
 from analysis.felt import FeltReport
 from analysis.plan import CAUTIONS, Standing
@@ -29,6 +27,7 @@ from review.errors import ReviewError
 from review.evidence import Evidence, felt_words
 from review.library import SwingDetail
 from review.page import words
+from review.page.rendering import templates
 from review.svg import Curve, Line, Mark, Region, marks_chart, traces_chart
 from sensor.errors import SensorError
 
@@ -418,19 +417,6 @@ def _results(rows: Sequence[SwingRow], units: str) -> tuple[tuple[str, str], ...
 # -- the whole -------------------------------------------------------------------------------------
 
 
-@cache
-def _environment() -> Environment:
-    made = Environment(
-        loader=FileSystemLoader(PAGE / "templates"),
-        autoescape=select_autoescape(default=True, default_for_string=True),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    made.globals.update(words=words)
-    return made
-
-
 def report_style() -> str:
     """Return the style of the report: the page's own, and a little more."""
     return "\n".join(
@@ -462,7 +448,7 @@ def report_html(
     ReviewError
         It is too large even so.
     """
-    template = _environment().get_template("report.html")
+    template = templates().get_template("report.html")
     values = {
         "made_on": made_on,
         "version": version,

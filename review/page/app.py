@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-import importlib.util
 import logging
 import re
 import secrets
@@ -19,13 +18,12 @@ from collections import OrderedDict
 from collections.abc import AsyncIterator, Hashable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
-from functools import cache, partial
+from functools import partial
 from importlib import import_module
 from pathlib import Path
 from typing import Any, Final, cast
 from urllib.parse import urlencode, urlsplit
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -42,6 +40,7 @@ from review.library import LIBRARY_FILE, Library, SessionRow
 from review.page import words
 from review.page.apart import MANY, Apart
 from review.page.known import Known, stand
+from review.page.rendering import templates
 from review.page.security import App, Guard, GuardParams, Pass, TooLargeError
 from review.page.shelf import Shelf
 from review.page.tools import Tools
@@ -143,7 +142,7 @@ class Page:
         self.shelf = Shelf(
             (self.home / LIBRARY_FILE, self.home / f"{LIBRARY_FILE}-wal"), self._versions
         )
-        self.templates = _templates()
+        self.templates = templates()
         self._library: Library | None = None
         self._guard = threading.Lock()
         self._said: OrderedDict[str, tuple[str, bool, Kept]] = OrderedDict()
@@ -171,6 +170,9 @@ class Page:
 
     def prepare(self) -> None:
         """Make ready what the first screens need, and begin with where the players stand."""
+        for name in self.templates.list_templates():
+            # A quarter second for all of them that no first look then waits for.
+            self.templates.get_template(name)
         # The first curve would wait for the libraries of numbers.
         self.shelf.start("plot", lambda: import_module("review.plot"))
         with contextlib.suppress(*_TOLD), self.library() as library:
@@ -288,23 +290,6 @@ class Page:
         return library.session(checked_id(text))
 
 
-@cache
-def _templates() -> Environment:
-    """Return the templates, made into code once: a quarter second that no first look waits for."""
-    templates = Environment(
-        loader=FileSystemLoader(HERE / "templates"),
-        autoescape=select_autoescape(default=True, default_for_string=True),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    templates.globals.update(words=words, has_screen=has_screen)
-    templates.filters["first_upper"] = lambda text: f"{text[:1].upper()}{text[1:]}"
-    for name in templates.list_templates():
-        templates.get_template(name)
-    return templates
-
-
 def page_of(request: Request) -> Page:
     """Return what every screen has at hand."""
     page: Page = request.app.state.page
@@ -323,17 +308,10 @@ def checked_id(text: str) -> str:
     return text
 
 
-@cache
-def has_screen(name: str) -> bool:
-    """Whether a screen's module is there."""
-    return importlib.util.find_spec(f"review.page.{name}") is not None
-
-
 def _routes() -> list[BaseRoute]:
     out: list[BaseRoute] = [Mount("/static", app=_Files(directory=HERE / "static"), name="static")]
     for name in SCREENS:
-        if has_screen(name):
-            out += import_module(f"review.page.{name}").routes()
+        out += import_module(f"review.page.{name}").routes()
     return out
 
 

@@ -26,7 +26,7 @@ from review.liberrors import NoSuchError
 from review.page import words
 from review.page.app import FormError, Page, checked_id, page_of
 from review.page.forms import Form, field, number, posted
-from review.page.known import has_report, stand
+from review.page.known import Stand, has_report, stand
 from review.page.livehub import (
     FELT_QUESTIONS,
     DrillWanted,
@@ -268,7 +268,7 @@ def _planned(page: Page, who: str) -> tuple[dict[str, Any] | None, str]:
     found = page.shelf.get(
         ("stand", who, page.today()), partial(page.apart.do, stand, who), player=who, wait_s=20.0
     )
-    drill: Drill | None = None if not found else found.standing.drill
+    drill: Drill | None = found.standing.drill if isinstance(found, Stand) else None
     if drill is None:
         return None, f"There is no next drill in {name}'s plan yet: say below what it is to be."
     planned = {

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from performing import Swung
 
 from feedback.drill import (
     SCHEDULES,
@@ -35,19 +35,6 @@ from feedback.drill import (
 )
 from feedback.errors import DrillError
 from feedback.stage import INTERRUPTED
-
-
-@dataclass
-class Swung:
-    """A swing as the drill reads it."""
-
-    index: int = 1
-    backswing_ms: float | None = 800.0
-    swing_ms: float | None = 1100.0
-    turn_deg: float | None = 130.0
-    peak_rate_dps: float | None = 700.0
-    strike: bool | None = False
-
 
 OWN = Reference(backswing_ms=800.0, full_turn_deg=130.0, upper_turn_deg=145.0)
 

@@ -154,3 +154,11 @@ def approve(library: Library, player: str, sessions: Sequence[str], **options: o
         who.id,
         Reference(club="7 iron", mount="wrist", swings=tuple(keys), approved_by="Jo", **options),  # type: ignore[arg-type]
     )
+
+
+def home_of_two(root: Path) -> Path:
+    """Make a home with a learner (Ida) and one who swings long (Otto), both with references."""
+    with Library(root / "home") as library:
+        approve(library, "Ida", learner(library, root)[:1])
+        approve(library, "Otto", long_one(library, root)[:1])
+    return root / "home"

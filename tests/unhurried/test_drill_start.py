@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 import pytest
-from evidence_data import approve, learner, long_one
+from evidence_data import home_of_two
 from saying import said
 
 from review.library import Library
@@ -28,11 +28,7 @@ FAST = ["--simulated", "--speed", "30", "--output", "silent", "--rest-s", "1", "
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    root = tmp_path_factory.mktemp("drill")
-    with Library(root / "home") as library:
-        approve(library, "Ida", learner(library, root)[:1])
-        approve(library, "Otto", long_one(library, root)[:1])
-    return root / "home"
+    return home_of_two(tmp_path_factory.mktemp("drill"))
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from evidence_data import approve, learner, long_one
+from evidence_data import home_of_two
 from saying import said
 
 from review.library import Library
@@ -18,11 +18,7 @@ from unhurried.spoken import command_lines
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    root = tmp_path_factory.mktemp("plan")
-    with Library(root / "home") as library:
-        approve(library, "Ida", learner(library, root)[:1])
-        approve(library, "Otto", long_one(library, root)[:1])
-    return root / "home"
+    return home_of_two(tmp_path_factory.mktemp("plan"))
 
 
 @pytest.fixture

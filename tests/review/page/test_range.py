@@ -13,6 +13,8 @@ import html5lib
 import pytest
 from range_site import RangeSite, kinds, range_site, wait
 
+from review.page.apart import Apart
+from review.page.known import Failed
 from review.page.livehub import DrillState
 from review.page.range import MEASURES, result_fields
 from sensor.errors import SensorError
@@ -322,6 +324,19 @@ def test_the_next_drill_of_the_plan_can_be_taken_over(site: RangeSite) -> None:
     page = site.http.get(f"/range/drill?player={ida}").text
     assert "There is no next drill in Ida&#39;s plan yet" in page
     assert site.http.get("/range/drill?player=../../x").status_code == 404
+
+
+def test_a_plan_that_cannot_be_worked_out_keeps_nobody_from_a_drill(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Apart, "do", lambda *_: Failed("bounds cross"))
+    with open_library(tmp_path / "home") as library:
+        library.save_player(library.people.add("Ida"))
+        ida = library.player("Ida").id
+    with range_site(tmp_path / "home", speed=SPEED) as site:
+        page = site.http.get(f"/range/drill?player={ida}")
+    assert page.status_code == 200
+    assert "There is no next drill in Ida&#39;s plan yet" in page.text
 
 
 def test_without_a_script_the_forms_do(kept: RangeSite, phone: Callable[..., Any]) -> None:

@@ -30,7 +30,6 @@ __all__ = ["run", "tables"]
 ROOT = Path(__file__).resolve().parents[1]
 DEMO = ROOT / "recordings" / "monday-wrist"
 SCREENS = ("players", "player", "session", "swing", "two swings", "over time")
-CHROMIUM = Path("/usr/bin/chromium")
 LOOK_S = 0.3
 TARGETS = {"screen_ms": 100.0, "million_ms": 300.0, "page_kb": 300.0, "paint_ms": 1000.0}
 
@@ -160,7 +159,10 @@ def _edits(http: httpx.Client, session: str, each: int) -> dict[str, float]:
 
 def _paint() -> float | None:
     """Time to the first paint of a session in Chromium, in ms; None without Chromium."""
-    if not CHROMIUM.exists():
+    from tests.shared.chromium import chromium
+
+    command = chromium()
+    if command is None:
         return None
     from playwright.sync_api import sync_playwright
 
@@ -170,7 +172,7 @@ def _paint() -> float | None:
             session = _add_real(library, folder, 1)[0]
         with serving(folder / "home", port=0) as up, sync_playwright() as playwright:
             browser = playwright.chromium.launch(
-                executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu"]
+                executable_path=command, args=["--no-sandbox", "--disable-gpu"]
             )
             times = []
             for path in ("", f"session/{session}", f"session/{session}/swing/2") * 3:

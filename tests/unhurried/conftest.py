@@ -6,6 +6,6 @@ import sys
 from pathlib import Path
 
 HERE = Path(__file__).parent
-for folder in (HERE, HERE.parent / "review"):
+for folder in (HERE, HERE.parent / "review", HERE.parent / "shared"):
     if str(folder) not in sys.path:
         sys.path.insert(0, str(folder))

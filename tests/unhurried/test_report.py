@@ -9,10 +9,10 @@ from pathlib import Path
 
 import html5lib
 import pytest
+from chromium import MISSING, chromium
 from saying import said
 
 ROOT = Path(__file__).resolve().parents[2]
-CHROMIUM = Path("/usr/bin/chromium")
 
 
 @pytest.fixture(scope="module")
@@ -72,8 +72,9 @@ def test_the_same_numbers_as_analyze(
 
 
 def test_it_prints_as_a_pdf(home: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    if not CHROMIUM.exists():
-        pytest.skip("chromium is not installed")
+    command = chromium()
+    if command is None:
+        pytest.skip(MISSING)
     out, pdf = tmp_path / "one.html", tmp_path / "one.pdf"
     from review.library import Library
 
@@ -82,7 +83,7 @@ def test_it_prints_as_a_pdf(home: Path, tmp_path: Path, capsys: pytest.CaptureFi
     said(capsys, "report", name, "--out", out, "--home", home)
     subprocess.run(
         [
-            str(CHROMIUM),
+            command,
             "--headless",
             "--no-sandbox",
             "--disable-gpu",

@@ -22,12 +22,12 @@ from unhurried.ingest import analyze_one
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[2] / "shared"))
 
+from chromium import MISSING, chromium
 from npm_package import package_files
 from page_screens import Place, Site, open_site
 
 ROOT = Path(__file__).resolve().parents[3]
 DEMO = ROOT / "recordings"
-CHROMIUM = "/usr/bin/chromium"
 AXE = ("axe-core", "4.10.3")
 
 # Copies of one demo session on several days make a player with something to tell over time.
@@ -112,13 +112,14 @@ def own_site(own_place: Place) -> Iterator[Site]:
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
     """A headless Chromium; a module at a time, since it takes the thread's event loop."""
-    if not Path(CHROMIUM).exists():
-        pytest.skip("chromium is not installed (Debian, Ubuntu: sudo apt install chromium)")
+    command = chromium()
+    if command is None:
+        pytest.skip(MISSING)
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
         started = playwright.chromium.launch(
-            executable_path=CHROMIUM,
+            executable_path=command,
             args=[
                 "--no-sandbox",
                 "--disable-gpu",

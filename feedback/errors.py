@@ -12,13 +12,22 @@ class OutputError(FeedbackError):
 
 
 class NoSoundLibraryError(OutputError):
-    """PortAudio, which talks to the sound card, is not installed."""
+    """PortAudio, which talks to the sound card, is not installed, or Python's way to it isn't.
 
-    def __init__(self) -> None:
-        super().__init__(
-            "no sound: the PortAudio library is missing (Debian, Ubuntu: "
+    Parameters
+    ----------
+    package : bool
+        It is Python's package that is missing.
+    """
+
+    def __init__(self, *, package: bool = False) -> None:
+        what = (
+            "Python's package sounddevice is missing (pip install sounddevice, where unhurried is)"
+            if package
+            else "the PortAudio library is missing (Debian, Ubuntu: "
             "sudo apt install libportaudio2 libasound2-plugins)"
         )
+        super().__init__(f"no sound: {what}")
 
 
 class NoDeviceError(OutputError):

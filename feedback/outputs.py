@@ -366,7 +366,8 @@ def sound_library() -> Any:
     try:
         import sounddevice  # type: ignore[import-untyped]
     except (ImportError, OSError) as error:
-        raise NoSoundLibraryError from error
+        # Without PortAudio the package is found, and its loading fails.
+        raise NoSoundLibraryError(package=isinstance(error, ImportError)) from error
     return sounddevice
 
 

@@ -9,16 +9,18 @@ home only, by an id: the page asks for a clip by that id, and no path ever comes
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 import json
 import math
+import os
 import secrets
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
-from review.clip import ClipError, ClipMatch, align_clip, find_knocks, read_clip
+from review.clip import ClipError, ClipMatch, align_clip, clip_date, find_knocks, read_clip
 from review.errors import ReviewError
 from review.liberrors import LibraryError, NoSuchError
 from review.library import Library
@@ -28,10 +30,12 @@ from sensor.output import describe_os_error, whole_file
 
 __all__ = [
     "Clip",
+    "Film",
     "attach",
     "clip_of",
     "clips_of",
     "detach",
+    "films_for",
     "hear_again",
     "line_up",
     "media_file",
@@ -44,6 +48,10 @@ PLACES_FILE: Final = "clips.json"
 PLACES_VERSION: Final = 1
 MOST_CLIPS: Final = 200
 """Clips of a session."""
+MOST_FILMS: Final = 60
+"""Films that are offered at once, the newest."""
+DATE_SLACK_S: Final = 300.0
+"""How far a phone's clock may be off where a film is said to be of a session."""
 ID_BYTES: Final = 8
 
 # What browsers play goes by what is inside; phones name the same thing .mp4, .m4v and .mov.
@@ -113,6 +121,29 @@ class Clip:
             f.name for f in dataclasses.fields(self) if f.name not in ("id", "session", "here")
         ]
         return {name: getattr(self, name) for name in names}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Film:
+    """A film in a folder that is looked into, not yet beside a session.
+
+    Attributes
+    ----------
+    key : str
+        Names it on the page; from its place, size and date, so another file has another one.
+    path : Path
+    size_bytes : int
+    changed : datetime
+        When the file was last written, in this computer's time.
+    fits : bool
+        Whether the phone's date in it falls into the session.
+    """
+
+    key: str
+    path: Path
+    size_bytes: int
+    changed: datetime
+    fits: bool
 
 
 # -- where clips are on this computer --------------------------------------------------------------
@@ -205,6 +236,54 @@ def clip_of(library: Library, session_id: str, clip_id: str) -> Clip:
         if clip.id == clip_id:
             return clip
     raise NoSuchError("there is no such clip beside this session")
+
+
+def films_for(library: Library, session_id: str, folders: Sequence[Path]) -> list[Film]:
+    """Return the films that could be laid beside a session: those of its day first, then new ones.
+
+    Parameters
+    ----------
+    library : Library
+    session_id : str
+    folders : sequence of Path
+        Looked into, but not into folders in them; so are the folders that clips came from before.
+
+    Raises
+    ------
+    NoSuchError, SensorError, LibraryError
+    """
+    session = library.session(session_id)
+    places = _places(library.home)
+    mine = {clip.id for clip in clips_of(library, session_id)}
+    taken = {str(place.get("path")) for key, place in places.items() if key in mine}
+    known = [Path(str(place["path"])).parent for place in places.values() if place.get("path")]
+    found: dict[str, tuple[Path, os.stat_result]] = {}
+    for folder in (*folders, *known):
+        try:
+            inside = [one for one in folder.iterdir() if one.suffix.lower() in MEDIA_TYPES]
+            for path in (one.resolve() for one in inside if one.is_file()):
+                if str(path) not in taken:
+                    found[str(path)] = (path, path.stat())
+        except (OSError, ValueError):
+            # A folder that isn't there, or isn't ours to read, holds nothing.
+            continue
+    newest = sorted(found.values(), key=lambda one: -one[1].st_mtime)[:MOST_FILMS]
+    films = [
+        Film(
+            key=hashlib.sha256(f"{path}|{stat.st_size}|{stat.st_mtime_ns}".encode()).hexdigest()[
+                : 2 * ID_BYTES
+            ],
+            path=path,
+            size_bytes=stat.st_size,
+            changed=datetime.fromtimestamp(stat.st_mtime, UTC).astimezone(),
+            fits=any(
+                -DATE_SLACK_S <= at_s <= session.duration_s + DATE_SLACK_S
+                for at_s in _guesses(clip_date(path), session.start, 0.0)
+            ),
+        )
+        for path, stat in newest
+    ]
+    return sorted(films, key=lambda film: not film.fits)
 
 
 def _keep(library: Library, session_id: str, clip_id: str, clip: Clip | None) -> None:

@@ -258,6 +258,20 @@ def _facts(container: Any, path: Path, p: ClipParams) -> ClipFacts:
     )
 
 
+def clip_date(path: str | os.PathLike[str]) -> str | None:
+    """Return the date that a phone wrote into a film, as it stands; None where there is none.
+
+    Only the file's head is looked at, and what can't be read has no date.
+    """
+    import av
+
+    try:
+        with av.open(os.fspath(path), metadata_errors="replace") as container:
+            return container.metadata.get("creation_time") or None
+    except (av.FFmpegError, OSError, ValueError, EOFError):
+        return None
+
+
 def _audio_energy(container: Any, audio: Any, zero_s: float, p: ClipParams) -> Array:
     """Energy by hop from the clip's zero on, each frame put where its time stamp says."""
     rate_hz = float(audio.rate)

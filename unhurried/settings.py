@@ -40,7 +40,9 @@ class Setting:
     help : str
         One line, also for README.
     choices : tuple of str
-        What it may be; empty for a number.
+        What it may be; empty for a number or a folder.
+    folder : bool
+        Whether it is a folder of this computer.
     low, high : float
         Bounds of a number, both allowed.
     options : tuple of (str, str)
@@ -51,6 +53,7 @@ class Setting:
     default: str | int | float
     help: str
     choices: tuple[str, ...] = ()
+    folder: bool = False
     low: float = 0.0
     high: float = 0.0
     options: tuple[tuple[str, str], ...] = ()
@@ -63,6 +66,9 @@ class Setting:
         ValueError
             It doesn't fit; the message says what would.
         """
+        if self.folder:
+            # Not looked at here: a drive that isn't plugged in today is no broken setting.
+            return str(Path(text).expanduser().absolute()) if text else ""
         if self.choices:
             if text.strip().lower() not in self.choices:
                 raise ValueError(f"{self.name} is one of {', '.join(self.choices)}, not '{text}'")
@@ -79,9 +85,16 @@ class Setting:
             )
         return int(value) if whole else value
 
+    @staticmethod
+    def shown(value: str | int | float) -> str:
+        """Write a value."""
+        return str(value) or "none"
+
     @property
     def range(self) -> str:
         """What it may be, in words."""
+        if self.folder:
+            return "a folder"
         return ", ".join(self.choices) or f"{self.low:g} to {self.high:g}"
 
 
@@ -117,6 +130,12 @@ SETTINGS: Final = (
         high=50.0,
         help="From the ball to the phone that films, in m: sound takes 2.9 ms a metre.",
         options=(("clip", "distance_m"),),
+    ),
+    Setting(
+        name="clip_folder",
+        default="",
+        folder=True,
+        help="Folder that the page looks into for a phone's films; if empty, `clips` of the home.",
     ),
 )
 
@@ -196,6 +215,8 @@ def change_settings(home: Path, changes: Mapping[str, str]) -> None:
             kept[name] = known[name].read(text)
         except ValueError as error:
             raise CommandError(str(error)) from error
+        if known[name].folder and not Path(str(kept[name])).is_dir():
+            raise CommandError(f"{name} is a folder that is there: there is no {kept[name]}")
     make_folder(home)
     text = json.dumps({"version": SETTINGS_VERSION, "settings": kept}, indent=1, sort_keys=True)
     try:

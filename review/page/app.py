@@ -209,8 +209,13 @@ class Page:
         usual = self.tools.usual_home
         if usual is not None and self.home.absolute() == usual.absolute():
             return text
-        here = request.client is not None and request.client.host in ("127.0.0.1", "::1")
-        return f"{text} --home {shlex.quote(str(self.home.absolute())) if here else 'HOME'}"
+        home = self.here(request, self.home)
+        return f"{text} --home {'HOME' if home is None else shlex.quote(home)}"
+
+    def here(self, request: Request, folder: Path) -> str | None:
+        """Return a folder's place for whoever sits at this computer, None for all others."""
+        near = request.client is not None and request.client.host in ("127.0.0.1", "::1")
+        return str(folder.absolute()) if near else None
 
     def _versions(self) -> dict[str, Hashable]:
         """Return by player what stays the same as long as nobody writes anything about them."""

@@ -1,13 +1,15 @@
 """Clips: a phone's film beside the curves of the sensor, moved by one slider, nudged by eye.
 
-Clips are attached on the command line, where their files are. The page knows them by id only: no
-path of a request is ever opened, and no film leaves this computer.
+A film is attached from a folder of this computer that the page looks into, or at a terminal from
+anywhere. The page knows films and clips by ids only: no path of a request is ever opened, and no
+film leaves this computer.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any, Final
 from urllib.parse import urlencode
 
@@ -17,19 +19,22 @@ from starlette.routing import BaseRoute, Route
 
 from review.attached import (
     Clip,
+    attach,
     clip_of,
     clips_of,
     detach,
+    films_for,
     hear_again,
     media_file,
     media_type,
     shift,
 )
+from review.errors import ReviewError
 from review.liberrors import NoSuchError
 from review.library import Library, SwingDetail
 from review.page import words
 from review.page.app import FormError, Page, page_of
-from review.page.forms import edit_session, field, fields_of, number
+from review.page.forms import Form, edit_session, field, number, posted
 from review.page.links import pair_url, session_url, swing_url
 from review.page.pair import ALIGNED, named
 from review.plot import Trace
@@ -39,6 +44,8 @@ from sensor.errors import SensorError
 
 __all__ = ["routes"]
 
+FOLDER: Final = "clips"
+"""Of the home, looked into where no other folder is set."""
 _CLIP: Final = re.compile(r"[0-9a-f]{16}")
 BEFORE_S: Final = 0.4
 AFTER_S: Final = 0.6
@@ -51,8 +58,9 @@ def routes() -> list[BaseRoute]:
     """Return the paths of these screens."""
     return [
         Route("/session/{session}/clips", _clips),
+        Route("/session/{session}/clips", posted(_attach), methods=["POST"]),
         Route("/session/{session}/clips/{clip}", _clip),
-        Route("/session/{session}/clips/{clip}", _change, methods=["POST"]),
+        Route("/session/{session}/clips/{clip}", posted(_change), methods=["POST"]),
         Route("/clips/pair", _pair),
         Route("/clips/media/{clip}", _media),
     ]
@@ -103,6 +111,8 @@ def _clips(request: Request) -> Response:
         session = page.session(library, request.path_params["session"])
         clips = clips_of(library, session.id)
         shown = [{"clip": clip, "swings": _inside(library, clip)} for clip in clips]
+        films = films_for(library, session.id, _folders(page))
+        numbers = [n for n, kind, _ in _swings(library, session.id) if kind == "strike"]
         undo = _can_undo(library, session.id)
     return page.render(
         request,
@@ -110,11 +120,50 @@ def _clips(request: Request) -> Response:
         here="players",
         session=session,
         clips=shown,
+        films=films,
+        numbers=numbers,
+        folder=page.here(request, _folders(page)[0]),
         command=page.command(request, f"unhurried clip {session.id[:8]}") + " FILE",
         command_swing=page.command(request, f"unhurried clip {session.id[:8]}#7") + " FILE",
         undo=undo,
         clip_url=clip_url,
     )
+
+
+def _folders(page: Page) -> list[Path]:
+    """Folders that are looked into for films, the one to name first."""
+    chosen = str(page.tools.settings.get("clip_folder", ""))
+    return [Path(chosen) if chosen else page.home / FOLDER]
+
+
+def _attach(request: Request, form: Form) -> Response:
+    """Lay a film beside a session, or beside one of its swings."""
+    page = page_of(request)
+    key, swing = field(form, "film", most=16), field(form, "swing", most=6)
+    with page.library() as library:
+        session = page.session(library, request.path_params["session"])
+        films = {film.key: film for film in films_for(library, session.id, _folders(page))}
+        seq = None
+        if swing.isdecimal():
+            seq = library.swing(session.id, number=int(swing)).seq
+    listed = f"/session/{session.id}/clips"
+    if key not in films:
+        text = "This film isn't there any more, or was changed: choose once more."
+        return page.back(listed, text, wrong=True)
+    distance_m = float(page.tools.settings.get("phone_distance_m", 3.0))
+    made: list[Clip] = []
+    try:
+        edit_session(
+            page,
+            session.id,
+            lambda library: made.append(
+                attach(library, session.id, films[key].path, seq=seq, distance_m=distance_m)
+            ),
+        )
+    except ReviewError as error:
+        return page.back(listed, f"{error}.", wrong=True)
+    where = clip_url(session.id, made[0].id, int(swing) if seq is not None else None)
+    return page.back(where, "Attached; the film stays where it is.")
 
 
 def _can_undo(library: Library, session_id: str) -> bool:
@@ -274,10 +323,9 @@ def _charts(
 # -- changes ---------------------------------------------------------------------------------------
 
 
-async def _change(request: Request) -> Response:
+def _change(request: Request, form: Form) -> Response:
     """Line a clip up by eye or anew by its sound, take it away, or take a change back."""
     page = page_of(request)
-    form = await fields_of(request)
     with page.library() as library:
         session = page.session(library, request.path_params["session"])
     clip_id = _checked(request.path_params["clip"])
@@ -290,7 +338,7 @@ async def _change(request: Request) -> Response:
                 return page.back(listed, "There is nothing to take back here.", wrong=True)
             library.undo(session.id)
             there = any(clip.id == clip_id for clip in clips_of(library, session.id))
-        return page.back(here if there else listed, "Taken back.")
+        return page.back(here if there and "listed" not in form else listed, "Taken back.")
     if "remove" in form:
         edit_session(
             page, session.id, lambda library: _ignore(detach(library, session.id, clip_id))

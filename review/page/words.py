@@ -31,6 +31,7 @@ __all__ = [
     "on_page",
     "signed",
     "since",
+    "size",
     "swing_digits",
     "turn_word",
     "unit_of",
@@ -191,6 +192,11 @@ def count(n: int, word: str, plural: str | None = None) -> str:
     """Say how many: no swings, 1 swing, 2 swings."""
     many = plural or f"{word}s"
     return {0: f"no {many}", 1: f"1 {word}"}.get(n, f"{n:,} {many}")
+
+
+def size(n_bytes: int) -> str:
+    """Say how large a file is, in MB (1 MB is 10^6 bytes, IEC 80000-13)."""
+    return f"{n_bytes / 1e6:,.1f} MB"
 
 
 def join(words: Iterable[str]) -> str:

@@ -21,14 +21,14 @@ def test_readme_documents_each_setting_with_its_default() -> None:
     for one in SETTINGS:
         row = re.search(rf"^\| `{one.name}` \| ([^|]+) \| ([^|]+) \|$", text, re.MULTILINE)
         assert row is not None, f"README has no row for the setting {one.name}"
-        assert row[1].strip() == f"{one.default}"
+        assert row[1].strip() == one.shown(one.default)
         assert row[2].strip() == one.help
 
 
 def test_every_default_fits_its_own_setting() -> None:
     for one in SETTINGS:
         assert one.read(str(one.default)) == one.default
-        assert one.choices or one.low < one.high
+        assert one.choices or one.folder or one.low < one.high
 
 
 def test_settings_are_shown_changed_and_put_back(
@@ -56,6 +56,7 @@ def test_settings_are_shown_changed_and_put_back(
         ("units=furlongs", "one of metric, imperial"),
         ("tone_level=3", "from 0.01 to 0.9"),
         ("rest_s=nan", "from 1 to 3600"),
+        ("clip_folder=/not/there", "there is no"),
     ],
 )
 def test_what_doesnt_fit_changes_nothing(
@@ -94,7 +95,7 @@ def test_a_setting_is_the_default_of_its_option_and_the_option_counts_more(
 
 
 def test_each_setting_belongs_to_a_real_option_or_is_read_by_name() -> None:
-    used = {"units"}
+    used = {"units", "clip_folder"}
     for one in SETTINGS:
         for name, parameter in one.options:
             assert name in COMMANDS

@@ -58,6 +58,9 @@ def command(
     from unhurried.serve import serving
 
     where = home_folder(home)
+    with contextlib.suppress(OSError):
+        # Where the page looks for films, so that there is a place to put them.
+        (where / "clips").mkdir(parents=True, exist_ok=True)
     with (
         home_log(where),
         until_stopped() as stopped,

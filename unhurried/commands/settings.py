@@ -45,8 +45,12 @@ def command(changes: tuple[str, ...], as_json: bool, home: Path | None) -> None:
         click.echo(json.dumps(values, indent=2))
         return
     rows = [["setting", "value", "default", "may be"]]
-    rows += [[s.name, str(values[s.name]), str(s.default), s.range] for s in SETTINGS]
+    for s in SETTINGS:
+        # A whole path would break the table; it stands below.
+        value = Path(values[s.name]).name if s.folder else values[s.name]
+        rows.append([s.name, s.shown(value), s.shown(s.default), s.range])
     click.echo("\n".join(lined_up(rows, [False] * 4)))
     click.echo("")
     for one in SETTINGS:
-        click.echo("\n".join(wrapped(one.help, f"  {one.name:<18}", " " * 20)))
+        now = f" Now: {values[one.name]}" if one.folder and values[one.name] else ""
+        click.echo("\n".join(wrapped(one.help + now, f"  {one.name:<18}", " " * 20)))

@@ -5,13 +5,16 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import subprocess
 import sys
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import html5lib
+import httpx
 import pytest
 
 from review.attached import attach, clip_of, clips_of, media_file, media_type, shift
@@ -19,6 +22,8 @@ from review.clip import ClipError
 from review.errors import ReviewError
 from review.liberrors import LibraryError, NoSuchError
 from sensor.annotations import AnnotationError, Annotations
+from unhurried.serve import serving
+from unhurried.settings import change_settings
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
@@ -304,6 +309,110 @@ def test_screens_are_valid_and_accessible(
         assert found == []
         # Nothing sticks out of a phone's screen.
         assert window.evaluate("document.documentElement.scrollWidth") <= width
+
+
+# -- from the folder -------------------------------------------------------------------------------
+
+
+def put_film(filmed: dict[str, Any], site: Any, films: dict[str, Path], name: str) -> Path:
+    """Put a film into the home's folder, with the date that a phone writes into it."""
+    folder: Path = site.place.home / "clips"
+    folder.mkdir(exist_ok=True)
+    with site.place.open() as library:
+        begun = datetime.fromisoformat(library.session(filmed["session"]).start)
+    at = (begun + timedelta(seconds=filmed["start_s"])).astimezone(UTC)
+    words = ["-c", "copy", "-metadata", f"creation_time={at:%Y-%m-%dT%H:%M:%SZ}"]
+    out = folder / name
+    subprocess.run(
+        ["ffmpeg", "-v", "error", "-y", "-i", str(films["clip"]), *words, f"file:{out}"],
+        check=True,
+        stdin=subprocess.DEVNULL,
+    )
+    return out
+
+
+def test_a_film_of_the_folder_is_attached_by_a_press_and_taken_back(
+    own_site: Any, filmed: dict[str, Any], films: dict[str, Path], open_page: Callable[..., Any]
+) -> None:
+    film = put_film(filmed, own_site, films, "IMG_8.mp4")
+    (film.parent / "notes.txt").write_text("no film")
+    (film.parent / "deeper").mkdir()
+    shutil.copy(film, film.parent / "deeper" / "IMG_9.mp4")
+    before = (film.read_bytes(), film.stat().st_mtime_ns)
+    window = open_page(f"{own_site.url}/session/{filmed['session']}/clips", width=390)
+    offered = window.locator("ul.films li").all_inner_texts()
+    # Of the folder, and of the one that a clip came from before; that clip itself no more.
+    assert [re.search(r"IMG_\d\.\w+", text)[0] for text in offered] == ["IMG_8.mp4", "IMG_7.webm"]  # type: ignore[index]
+    assert ["filmed in this session" in text for text in offered] == [True, False]
+    assert str(film.parent) in window.inner_text("#attach ~ p code")
+    second = filmed["swings"][1]
+    window.select_option("select[name=swing]", str(second))
+    window.click("button[aria-label='Attach IMG_8.mp4']")
+    window.wait_for_url(f"**/clips/*?swing={second}*")
+    assert "Attached" in window.inner_text("[role=status]")
+    with own_site.place.open() as library:
+        clip = next(c for c in clips_of(library, filmed["session"]) if c.name == film.name)
+        assert clip.seq == library.swing(filmed["session"], number=second).seq
+    assert clip.sure
+    assert clip.offset_s == pytest.approx(filmed["start_s"], abs=FRAME_S)
+    assert (film.read_bytes(), film.stat().st_mtime_ns) == before
+    window.goto(f"{own_site.url}/session/{filmed['session']}/clips")
+    assert "IMG_8.mp4" not in window.inner_text("ul.films")
+    window.click("text=Take back the last change")
+    window.wait_for_load_state()
+    assert "IMG_8.mp4" in window.inner_text("ul.films")
+    with own_site.place.open() as library:
+        assert [c.name for c in clips_of(library, filmed["session"])] == ["IMG_7.mp4"]
+
+
+def test_a_request_names_no_file(
+    own_site: Any, filmed: dict[str, Any], films: dict[str, Path]
+) -> None:
+    path = f"/session/{filmed['session']}/clips"
+    hostile = put_film(filmed, own_site, films, "<img src=x onerror=alert(1)>.mp4")
+    broken = hostile.parent / "broken.mov"
+    broken.write_bytes(b"\0" * 5000)
+    page = own_site.http.get(path).text
+    assert "<img src=x" not in page
+    keys = dict(re.findall(r'value="([0-9a-f]{16})" aria-label="Attach ([^"]+)"', page))
+    key_of = {name: key for key, name in keys.items()}
+    assert len(key_of) == 3
+
+    def told(**fields: str) -> str:
+        answer = own_site.post(path, **fields)
+        if answer.status_code == 303:
+            answer = own_site.http.get(answer.headers["location"])
+        return str(answer.text)
+
+    for key in ("", "0" * 16, "../IMG_7.webm", str(films["webm"])[:16], key_of["broken.mov"][:15]):
+        assert "choose once more" in told(film=key)
+    assert "longer than" in told(film=str(films["webm"]) + " " * 20 + "x")
+    assert "broken.mov: cannot be read" in told(film=key_of["broken.mov"])
+    with hostile.open("ab") as file:
+        file.write(b"\0" * 10)
+    changed = next(key for name, key in key_of.items() if "img" in name and "onerror" in name)
+    assert "choose once more" in told(film=changed)
+    forged = own_site.http.post(
+        path, data={"film": changed}, headers={"origin": "http://evil.test"}
+    )
+    assert forged.status_code == 403
+    assert "there is no swing" in told(film=key_of["IMG_7.webm"], swing="999")
+    with own_site.place.open() as library:
+        assert [c.name for c in clips_of(library, filmed["session"])] == ["IMG_7.mp4"]
+
+
+def test_another_folder_by_a_setting(own_site: Any, tmp_path: Path) -> None:
+    chosen = tmp_path / "videos"
+    chosen.mkdir()
+    make_clip(chosen / "MOV_1.mp4", [1.0], duration_s=2.0)
+    change_settings(own_site.place.home, {"clip_folder": str(chosen)})
+    session = own_site.sessions()[0]
+    for there in (True, False):
+        with serving(own_site.place.home, port=0) as up, httpx.Client(base_url=up.url) as http:
+            page = http.get(f"session/{session}/clips").text
+        assert str(chosen) in page
+        assert ("MOV_1.mp4" in page) == there
+        shutil.rmtree(chosen, ignore_errors=True)
 
 
 # -- who may have what -----------------------------------------------------------------------------

@@ -12,7 +12,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -347,15 +347,21 @@ def test_a_recording_goes_on_when_the_page_dies(site: RangeSite) -> None:
 def test_a_broken_page_never_reaches_the_recording(
     site: RangeSite, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def broken(*_: Any, **__: Any) -> None:
-        raise RuntimeError("the page is broken")
+    asked: list[str] = []
+
+    def broken(name: str) -> Callable[..., None]:
+        def fail(*_: Any, **__: Any) -> None:
+            asked.append(name)
+            raise RuntimeError("the page is broken")
+
+        return fail
 
     site.start()
     site.until(lambda s: s.count >= 1)
     with monkeypatch.context() as patched:
         for name in ("add_swing", "update", "say", "change_swing"):
-            patched.setattr(site.hub, name, broken)
-        time.sleep(0.8)
+            patched.setattr(site.hub, name, broken(name))
+        wait(lambda: "add_swing" in asked and "update" in asked)
     state = site.stop()
     with open_recording(site.folder) as recording:
         assert recording.lost_samples == 0

@@ -552,17 +552,10 @@ async def test_two_sensors_at_once_on_one_clock(
     assert 50 <= np.count_nonzero(np.diff(merged)) <= 119
 
 
-async def settled(looks: int = 15) -> tuple[int, int]:
-    """The fewest open files and the fewest tasks of some looks 10 ms apart: what is on its way
-    out at one of them (a task of the last link, say) is no leak; what stays is in each. Shorter
-    than LIVE.silent_s, so that the quiet sensor isn't taken for lost."""
+def in_use() -> tuple[int, int]:
+    """Open files and tasks now."""
     gc.collect()
-    seen = []
-    for _ in range(looks):
-        seen.append((len(list(Path("/proc/self/fd").iterdir())), len(asyncio.all_tasks())))
-        await asyncio.sleep(0.01)
-    files, tasks = zip(*seen, strict=True)
-    return min(files), min(tasks)
+    return len(list(Path("/proc/self/fd").iterdir())), len(asyncio.all_tasks())
 
 
 async def test_nothing_leaks_over_200_reconnects(
@@ -582,12 +575,15 @@ async def test_nothing_leaks_over_200_reconnects(
                 while rig.recording.status.state == "streaming":
                     await asyncio.sleep(0.001)
             await rig.until("streaming")
-            return await settled()
+            return in_use()
 
         before = await reconnect(5)
         after = await reconnect(200)
         await rig.end()
-    assert after == before
+    # A look may catch a few tasks of the link before or of this one's start; what is left behind
+    # by links adds up to 200 of it.
+    left = [now - then for now, then in zip(after, before, strict=True)]
+    assert max(left) < 10
     check_file(tmp_path / "rec", player)
     assert rig.recording.status.reconnects == 205
 

@@ -422,8 +422,12 @@ class Registry:
         ChoiceError
             Several have it.
         """
-        players = self.all()
         wanted = clean_name(text)
+        with contextlib.suppress(NoSuchError):
+            # A whole id needs none of the others' files.
+            if (player := self.get(wanted.lower())) is not None:
+                return player
+        players = self.all()
         ways: tuple[Callable[[Player], bool], ...] = (
             lambda p: p.id == wanted.lower(),
             lambda p: p.known_as(wanted),

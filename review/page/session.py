@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import statistics
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -173,6 +174,7 @@ def _session(request: Request) -> Response:
         chosen, place = chosen_set(sets, request)
         whole = request.query_params.get("whole") is not None
         wait_s = None if whole else WAIT_S
+        until_s = time.monotonic() + WAIT_S
         x, y = _axes(request, rows)
         told = tellable(library, session, chosen)
         chart: Any = ""
@@ -186,7 +188,10 @@ def _session(request: Request) -> Response:
             else:
                 chart = chart_of(session, rows, chosen, reference, (x, y), page.units)
             if told:
-                story = story_of(page, session, chosen, wait_s)
+                # Both rest on the same evidence: what is waited for the one counts for the other.
+                left_s = None if wait_s is None else max(0.0, until_s - time.monotonic())
+                story = story_of(page, session, chosen, left_s)
+        segments = library.segments(session.id)
         try:
             undo = last_change(library, session.id)
             gone = None
@@ -211,13 +216,13 @@ def _session(request: Request) -> Response:
             if chosen is None or chosen.player is None
             else library.set_aside(session, chosen.player),
             reported=has_report(library, session.id),
-            segments=library.segments(session.id),
-            swings_of_segment=_swings_of_segment(library.segments(session.id), rows, session),
+            segments=segments,
+            swings_of_segment=_swings_of_segment(segments, rows, session),
             notes=library.session_notes(session.id),
             swing_tags=library.swing_tags(session.id),
             tags=sorted(library.tags())[:200],
             people=library.players(),
-            clubs=sorted({c for s in library.segments(session.id) if (c := s["club"])}),
+            clubs=sorted({c for s in segments if (c := s["club"])}),
             undo=undo,
             gone=gone,
             drill=drill_of(session, rows),

@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import cache, lru_cache
 from typing import Any, Final
 
 from analysis.plan import Drill
@@ -92,9 +93,13 @@ FELT_WORDS: Final[Mapping[str, Mapping[str, str]]] = {
     "strike": {"well": "struck well", "not": "not struck well"},
 }
 
+_TENTHS: Final = frozenset({"tempo_ratio", "club_speed_m_s", "ball_speed_m_s", "attack_deg"})
+"""Quantities that are shown with one decimal."""
+
 _MEASURE: Final = re.compile(rf"\b(?:{'|'.join(sorted(MEASURE_WORDS, key=len, reverse=True))})\b")
 
 
+@cache
 def unit_of(measure: str) -> str:
     """Return the unit of a quantity by its name."""
     return next((unit for end, unit in UNITS if measure.endswith(end)), "")
@@ -154,8 +159,9 @@ def digits(measure: str, value: float | None) -> str:
     """
     if value is None or not math.isfinite(value):
         return "–"
-    places = {"tempo_ratio": 1, "club_speed_m_s": 1, "ball_speed_m_s": 1, "attack_deg": 1}
-    text = f"{value:.{places.get(measure, 0)}f}"
+    text = f"{value:.{1 if measure in _TENTHS else 0}f}"
+    if not text.startswith("-"):
+        return text
     return text.removeprefix("-") if float(text) == 0.0 else text.replace("-", "−")
 
 
@@ -205,6 +211,7 @@ def join(words: Iterable[str]) -> str:
     return there[0] if len(there) == 1 else ", ".join(there[:-1]) + f" and {there[-1]}"
 
 
+@lru_cache(4096)
 def day_words(start: str) -> str:
     """Write a day as people do: Wed 8 April 2026."""
     at = datetime.fromisoformat(start)

@@ -29,6 +29,7 @@ __all__ = [
     "Action",
     "Ask",
     "Block",
+    "Clear",
     "Done",
     "Drill",
     "DrillPlan",
@@ -274,6 +275,11 @@ class Show:
 
 
 @dataclass(frozen=True, slots=True)
+class Clear:
+    """Take the figures of the swing before away: those of this one aren't told."""
+
+
+@dataclass(frozen=True, slots=True)
 class Mark:
     """Append a marker to the recording."""
 
@@ -293,7 +299,7 @@ class Done:
     """The drill is over."""
 
 
-Action = Line | Play | PlayCue | StopCue | StopTones | Ask | Show | Mark | SetTurn | Done
+Action = Line | Play | PlayCue | StopCue | StopTones | Ask | Show | Clear | Mark | SetTurn | Done
 
 
 # -- a swing beside the reference -----------------------------------------------------------------
@@ -1113,6 +1119,9 @@ class Drill:
             if heard and (judged.time is not None or judged.turn is not None):
                 out += self._played(Play("result", judged.time, judged.turn), now_s)
         else:
+            if not self.quiet:
+                # In a silent block none were shown, and its one word stays.
+                out.append(Clear())
             out.append(Line(f"{len(tally.judged)} of {tally.block.repeats}"))
         if len(tally.judged) < tally.block.repeats:
             self.state, self._due_s = "resting", now_s + self.plan.rest_s

@@ -456,6 +456,17 @@ def test_no_figures_stand_where_none_are_told_nor_above_the_question(tmp_path: P
     assert "no sounds and no numbers" in " ".join(screens[3].split())
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="a terminal as POSIX has it")
+def test_figures_of_the_swing_before_go_when_those_of_the_next_arent_told(tmp_path: Path) -> None:
+    arguments = ["drill", *FAST, "--seed", "3", "--repeats", "4", "--backswing-ms", "900"]
+    arguments += ["--full-turn-deg", "120", "--mount", "wrist", "--feedback", "fading"]
+    seen = seen_on_terminal(tmp_path, [*arguments, "--out", "d"], columns=80, rows=24)
+    _, *screens = seen.split("\x1b[H")
+    # The first half is told, and of the rest every other one.
+    assert ["TIME" in text for text in screens] == [True, True, False]
+    assert screens[2].lstrip().startswith("unhurried: 3 of 4")
+
+
 def test_interruptions_are_said_once_and_counted_at_the_end_of_the_block(tmp_path: Path) -> None:
     plan = DrillPlan(
         blocks=(Block("rehearsal", 1),), reference=Reference(), rest_s=1.0, schedule="every"

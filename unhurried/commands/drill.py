@@ -885,6 +885,8 @@ class DrillRun:
                     self.say(action.text)
                 case d.Show():
                     self._show(action)
+                case d.Clear():
+                    self._clear()
                 case d.SetTurn():
                     self._set_target()
                 case d.Done():

@@ -138,8 +138,8 @@ def _player(request: Request) -> Response:
     with page.library() as library:
         player = library.player(who)
         sessions, total = _sessions(library, player.id, first)
-        groups = library.groups(player.id)
         limit = library.simulated_limit(player.id)
+        groups = library.groups(player.id, simulated=limit)
         unused = not library.is_swinging(player.id)
     found = page.shelf.get(
         ("stand", who, page.today()),

@@ -59,6 +59,8 @@ def message(page: str) -> str:
 def test_what_was_tried_out_is_marked_on_every_screen_and_left_out(own_site: Any) -> None:
     who = own_site.player()
     one = own_site.sessions()[0]
+    every = len(own_site.sessions())
+    assert f"swings in {every} sessions" in text_of(shown(own_site, f"/player/{who}"))
     with own_site.place.open() as library:
         path = library.path_of(one)
     mark_simulated(path)
@@ -73,7 +75,9 @@ def test_what_was_tried_out_is_marked_on_every_screen_and_left_out(own_site: Any
     assert "left out of what is told" in text_of(shown(own_site, f"/session/{one}/swing/2"))
     assert "simulated: not a person’s swings" in text_of(shown(own_site, f"/session/{one}/clips"))
     assert "simulated" in text_of(shown(own_site, f"/pair?a={one}~1&b={one}~2"))
-    assert "not a person’s swings: left out" in text_of(shown(own_site, f"/player/{who}"))
+    player = text_of(shown(own_site, f"/player/{who}"))
+    assert "not a person’s swings: left out" in player
+    assert f"swings in {every - 1} sessions" in player
     assert "simulated: not a person’s swings" in text_of(shown(own_site, "/"))
     refused = own_site.http.get(f"/session/{one}/report")
     assert "simulated: not a person's swings" in html.unescape(refused.text)

@@ -49,7 +49,9 @@ PLACES_VERSION: Final = 1
 MOST_CLIPS: Final = 200
 """Clips of a session."""
 MOST_FILMS: Final = 60
-"""Films that are offered at once, the newest."""
+"""Films that are offered at once."""
+MOST_DATES: Final = 400
+"""Films whose own date is read, the newest: a few ms each."""
 DATE_SLACK_S: Final = 300.0
 """How far a phone's clock may be off where a film is said to be of a session."""
 ID_BYTES: Final = 8
@@ -137,6 +139,8 @@ class Film:
         When the file was last written, in this computer's time.
     fits : bool
         Whether the phone's date in it falls into the session.
+    same_day : bool
+        Whether the file is of the session's day.
     """
 
     key: str
@@ -144,6 +148,12 @@ class Film:
     size_bytes: int
     changed: datetime
     fits: bool
+    same_day: bool
+
+    @property
+    def likely(self) -> int:
+        """How likely it is of the session, most first."""
+        return 0 if self.fits else 1 if self.same_day else 2
 
 
 # -- where clips are on this computer --------------------------------------------------------------
@@ -239,7 +249,9 @@ def clip_of(library: Library, session_id: str, clip_id: str) -> Clip:
 
 
 def films_for(library: Library, session_id: str, folders: Sequence[Path]) -> list[Film]:
-    """Return the films that could be laid beside a session: those of its day first, then new ones.
+    """Return the films that could be laid beside a session.
+
+    Those that a phone dated within it come first, then files of its day, then the newest.
 
     Parameters
     ----------
@@ -260,14 +272,20 @@ def films_for(library: Library, session_id: str, folders: Sequence[Path]) -> lis
     found: dict[str, tuple[Path, os.stat_result]] = {}
     for folder in (*folders, *known):
         try:
-            inside = [one for one in folder.iterdir() if one.suffix.lower() in MEDIA_TYPES]
+            inside = [
+                one
+                for one in folder.iterdir()
+                # What begins with a dot is a system's own.
+                if one.suffix.lower() in MEDIA_TYPES and not one.name.startswith(".")
+            ]
             for path in (one.resolve() for one in inside if one.is_file()):
-                if str(path) not in taken:
+                if str(path) not in taken and path.stat().st_size:
                     found[str(path)] = (path, path.stat())
         except (OSError, ValueError):
             # A folder that isn't there, or isn't ours to read, holds nothing.
             continue
-    newest = sorted(found.values(), key=lambda one: -one[1].st_mtime)[:MOST_FILMS]
+    newest = sorted(found.values(), key=lambda one: -one[1].st_mtime)
+    day = datetime.fromisoformat(session.start).date()
     films = [
         Film(
             key=hashlib.sha256(f"{path}|{stat.st_size}|{stat.st_mtime_ns}".encode()).hexdigest()[
@@ -275,15 +293,17 @@ def films_for(library: Library, session_id: str, folders: Sequence[Path]) -> lis
             ],
             path=path,
             size_bytes=stat.st_size,
-            changed=datetime.fromtimestamp(stat.st_mtime, UTC).astimezone(),
-            fits=any(
+            changed=(changed := datetime.fromtimestamp(stat.st_mtime, UTC).astimezone()),
+            fits=k < MOST_DATES
+            and any(
                 -DATE_SLACK_S <= at_s <= session.duration_s + DATE_SLACK_S
                 for at_s in _guesses(clip_date(path), session.start, 0.0)
             ),
+            same_day=changed.date() == day,
         )
-        for path, stat in newest
+        for k, (path, stat) in enumerate(newest)
     ]
-    return sorted(films, key=lambda film: not film.fits)
+    return sorted(films, key=lambda film: film.likely)
 
 
 def _keep(library: Library, session_id: str, clip_id: str, clip: Clip | None) -> None:
@@ -445,8 +465,23 @@ def shift(library: Library, session_id: str, clip_id: str, offset_s: float) -> C
     return moved
 
 
-def hear_again(library: Library, session_id: str, clip_id: str, *, distance_m: float = 3.0) -> Clip:
+def hear_again(
+    library: Library,
+    session_id: str,
+    clip_id: str,
+    *,
+    seq: int | None = None,
+    distance_m: float = 3.0,
+) -> Clip:
     """Line a clip up by its sound once more, whatever was done by eye; can be taken back.
+
+    Parameters
+    ----------
+    library : Library
+    session_id, clip_id : str
+    seq : int, optional
+        Key of the swing that it shows; None: found by its sound alone.
+    distance_m : float
 
     Raises
     ------
@@ -454,9 +489,10 @@ def hear_again(library: Library, session_id: str, clip_id: str, *, distance_m: f
     """
     clip = clip_of(library, session_id, clip_id)
     path = media_file(library.home, clip_id)
-    match = line_up(library, session_id, path, seq=clip.seq, distance_m=distance_m)
+    match = line_up(library, session_id, path, seq=seq, distance_m=distance_m)
     heard = dataclasses.replace(
         clip,
+        seq=seq,
         offset_s=match.offset_s,
         offset_u_s=match.offset_u_s,
         sure=match.sure,

@@ -223,7 +223,9 @@ def read_clip(path: str | os.PathLike[str], *, params: ClipParams | None = None)
             return _facts(container, path, p)
     except (av.FFmpegError, ValueError, EOFError) as error:
         raise ClipError(
-            path, "cannot be read as a video or sound file: take the phone's original file"
+            path,
+            "cannot be read as a video or sound file: copy the phone's original file once more, "
+            "and wait until that is done",
         ) from error
 
 

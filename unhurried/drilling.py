@@ -280,7 +280,12 @@ def into_library(
             info = one.recording.info
             if info is not None and info.simulated:
                 mark_simulated(one.folder)
-            kept.append(take_in(home, one.folder, dict(known_as or {})))
+            taken = take_in(home, one.folder, dict(known_as or {}), empty=False)
+            if taken is None:
+                # Most likely ended at once: no session, and no reason for a new player.
+                say(f"{one.folder}: no swings were found, so not put into the library: '{again}'")
+                continue
+            kept.append(taken)
         except KeyboardInterrupt:
             say(f"{one.folder}: safe, but not in the library yet: '{again}'")
             break

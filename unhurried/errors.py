@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import logging
+import os
 import sys
+import textwrap
 import traceback
 
 FAILED = 1
@@ -84,8 +87,32 @@ def plain(text: str) -> str:
 
 
 def show(line: str, error: BaseException | None = None) -> None:
-    """Print one line on stderr, and with ``--verbose`` where the error came from."""
+    """Print one line on stderr, and with ``--verbose`` where the error came from.
+
+    On a terminal it is broken between words.
+    """
     if _verbose and error is not None:
         traceback.print_exception(error, file=sys.stderr)
-    text = plain(" ".join(line.split()))
-    print(f"unhurried: {text}", file=sys.stderr)
+    text = f"unhurried: {plain(' '.join(line.split()))}"
+    print("\n".join(_for_terminal(text)), file=sys.stderr, flush=True)
+
+
+def _for_terminal(text: str) -> list[str]:
+    """Break a line between words where a terminal would break it within one."""
+    if not sys.stderr.isatty():
+        return [text]
+    width = 80
+    with contextlib.suppress(OSError, ValueError):
+        width = os.get_terminal_size(sys.stderr.fileno()).columns or 80
+    return broken(text, width)
+
+
+def broken(text: str, width: int) -> list[str]:
+    """Break a line between words; what has no room, a path say, stays whole."""
+    return textwrap.wrap(
+        text,
+        max(20, width - 1),
+        subsequent_indent="  ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    ) or [text]

@@ -777,7 +777,9 @@ class PageDesk:
                 info = one.recording.info
                 if info is not None and info.simulated:
                     mark_simulated(one.folder)
-                self._kept_ids.append(take_in(self.home, one.folder, self.known_as))
+                taken = take_in(self.home, one.folder, self.known_as)
+                assert taken is not None
+                self._kept_ids.append(taken)
             except Exception as trouble:
                 _log.exception("into the library")
                 line = self._plain(describe(trouble)[0])
@@ -882,8 +884,17 @@ def mark_simulated(folder: Path) -> None:
             said.history.pop()
 
 
-def take_in(home: Path, folder: Path, known_as: Mapping[str, str]) -> str:
+def take_in(
+    home: Path, folder: Path, known_as: Mapping[str, str], *, empty: bool = True
+) -> str | None:
     """Measure a recording and put it into the library; return its id.
+
+    Parameters
+    ----------
+    home, folder : Path
+    known_as : mapping of str to str
+    empty : bool
+        Also one without a swing; otherwise None is returned for it.
 
     Raises
     ------
@@ -892,6 +903,8 @@ def take_in(home: Path, folder: Path, known_as: Mapping[str, str]) -> str:
     from unhurried.ingest import analyze_one, open_library
 
     analyzed = analyze_one(folder, home)
+    if not analyzed.swings and not empty:
+        return None
     with open_library(home) as library:
         sources = library.sources()
         where = folder.resolve()

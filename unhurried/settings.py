@@ -216,7 +216,7 @@ def change_settings(home: Path, changes: Mapping[str, str]) -> None:
         except ValueError as error:
             raise CommandError(str(error)) from error
         if known[name].folder and not Path(str(kept[name])).is_dir():
-            raise CommandError(f"{name} is a folder that is there: there is no {kept[name]}")
+            raise CommandError(f"{name}: there is no folder {kept[name]}: make it first")
     make_folder(home)
     text = json.dumps({"version": SETTINGS_VERSION, "settings": kept}, indent=1, sort_keys=True)
     try:

@@ -18,6 +18,8 @@ from starlette.responses import FileResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from review.attached import (
+    MEDIA_TYPES,
+    MOST_FILMS,
     Clip,
     attach,
     clip_of,
@@ -112,20 +114,23 @@ def _clips(request: Request) -> Response:
         clips = clips_of(library, session.id)
         shown = [{"clip": clip, "swings": _inside(library, clip)} for clip in clips]
         films = films_for(library, session.id, _folders(page))
+        changed = _last_change(library, session.id)
         numbers = [n for n, kind, _ in _swings(library, session.id) if kind == "strike"]
-        undo = _can_undo(library, session.id)
     return page.render(
         request,
         "clips.html",
         here="players",
         session=session,
         clips=shown,
-        films=films,
+        films=films[:MOST_FILMS],
+        n_films=len(films),
         numbers=numbers,
         folder=page.here(request, _folders(page)[0]),
+        folder_is_there=_folders(page)[0].is_dir(),
+        kinds_of_file=words.join(MEDIA_TYPES),
         command=page.command(request, f"unhurried clip {session.id[:8]}") + " FILE",
         command_swing=page.command(request, f"unhurried clip {session.id[:8]}#7") + " FILE",
-        undo=undo,
+        undo=changed,
         clip_url=clip_url,
     )
 
@@ -163,13 +168,29 @@ def _attach(request: Request, form: Form) -> Response:
     except ReviewError as error:
         return page.back(listed, f"{error}.", wrong=True)
     where = clip_url(session.id, made[0].id, int(swing) if seq is not None else None)
-    return page.back(where, "Attached; the film stays where it is.")
+    return page.back(where, f"Attached; the film stays where it is. {_how(made[0])}")
 
 
-def _can_undo(library: Library, session_id: str) -> bool:
-    """Whether the last change of a session was about its clips."""
+def _how(clip: Clip) -> str:
+    """Say how well a clip is lined up now, with what to do where it isn't."""
+    if clip.offset_s is None:
+        return f"It isn't lined up: {clip.why}."
+    if not clip.sure:
+        return "Not sure that it lies right: say below which swing it shows, or check it by eye."
+    return "Lined up by its sound."
+
+
+def _last_change(library: Library, session_id: str) -> dict[str, str]:
+    """Ids and names of the clips that a session's last change was about; empty if about none."""
     said = read_annotations(library.path_of(session_id), recording=session_id)
-    return bool(said.history) and said.history[-1].key == ("session", "clips")
+    if not said.history or said.history[-1].key != ("session", "clips"):
+        return {}
+    before, after = (said.history[-1].before or {}), (said.history[-1].after or {})
+    return {
+        key: (after.get(key) or before[key])["name"]
+        for key in {**before, **after}
+        if before.get(key) != after.get(key)
+    }
 
 
 # -- one clip --------------------------------------------------------------------------------------
@@ -185,7 +206,8 @@ def _clip(request: Request) -> Response:
         inside = [(n, kind) for n, kind, at_s in every if clip.shows(at_s)]
         chosen = _chosen(request, library, clip, [n for n, _ in inside])
         detail = None if chosen is None else library.swing(session.id, number=chosen)
-        undo = _can_undo(library, session.id)
+        undo = clip.id in _last_change(library, session.id)
+        meant = _number_of(library, clip)
     side = None
     problem = None
     if detail is not None:
@@ -202,6 +224,7 @@ def _clip(request: Request) -> Response:
         clip=clip,
         inside=inside,
         every=every,
+        meant=meant,
         detail=detail,
         problem=problem,
         charts=charts,
@@ -219,14 +242,18 @@ def _chosen(request: Request, library: Library, clip: Clip, inside: Sequence[int
     text = request.query_params.get("swing", "")
     if text.isdecimal() and len(text) <= 6 and int(text) in inside:
         return int(text)
-    if clip.seq is not None:
-        try:
-            mine = library.swing(clip.session, seq=clip.seq).swing.index
-        except NoSuchError:
-            mine = 0
-        if mine in inside:
-            return mine
-    return inside[0] if inside else None
+    mine = _number_of(library, clip)
+    return mine if mine in inside else inside[0] if inside else None
+
+
+def _number_of(library: Library, clip: Clip) -> int | None:
+    """Return the number of the swing that a clip was said to show."""
+    if clip.seq is None:
+        return None
+    try:
+        return int(library.swing(clip.session, seq=clip.seq).swing.index)
+    except NoSuchError:
+        return None
 
 
 def _side(page: Page, clip: Clip, detail: SwingDetail, align: str, name: str) -> dict[str, Any]:
@@ -334,11 +361,13 @@ def _change(request: Request, form: Form) -> Response:
     here = clip_url(session.id, clip_id, int(swing) if swing.isdecimal() else None)
     if "undo" in form:
         with page.changing() as library:
-            if not _can_undo(library, session.id):
+            changed = _last_change(library, session.id)
+            if not changed or ("listed" not in form and clip_id not in changed):
                 return page.back(listed, "There is nothing to take back here.", wrong=True)
             library.undo(session.id)
             there = any(clip.id == clip_id for clip in clips_of(library, session.id))
-        return page.back(here if there and "listed" not in form else listed, "Taken back.")
+        text = f"Taken back: the last change of {words.join(changed.values())}."
+        return page.back(here if there and "listed" not in form else listed, text)
     if "remove" in form:
         edit_session(
             page, session.id, lambda library: _ignore(detach(library, session.id, clip_id))
@@ -346,14 +375,21 @@ def _change(request: Request, form: Form) -> Response:
         return page.back(listed, "Taken away; the file stays where it is.")
     if "again" in form:
         distance_m = float(page.tools.settings.get("phone_distance_m", 3.0))
+        shows = field(form, "shows", most=6)
+        seq = None
+        if shows.isdecimal():
+            with page.library() as library:
+                seq = library.swing(session.id, number=int(shows)).seq
+        heard: list[Clip] = []
         edit_session(
             page,
             session.id,
-            lambda library: _ignore(
-                hear_again(library, session.id, clip_id, distance_m=distance_m)
+            lambda library: heard.append(
+                hear_again(library, session.id, clip_id, seq=seq, distance_m=distance_m)
             ),
         )
-        return page.back(here, "Lined up by its sound.")
+        here = clip_url(session.id, clip_id, int(shows) if seq is not None else None)
+        return page.back(here, _how(heard[0]), wrong=not heard[0].sure)
     with page.library() as library:
         clip = clip_of(library, session.id, clip_id)
         try:

@@ -240,6 +240,21 @@ def test_the_whole_cautions_come_once_a_player_and_day(
 # -- the library -----------------------------------------------------------------------------------
 
 
+def test_without_a_swing_there_is_no_session_and_no_new_player(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    home, out = tmp_path / "home", tmp_path / "d"
+    arguments = ["record", "--simulated", "--speed", "0", "--seconds", "5", "--player", "Idda"]
+    assert run([*arguments, "--home", str(home), "--out", str(out)]) == 0
+    err = flat(capsys.readouterr().err)
+    assert "no swings were found, so not put into the library: 'unhurried library add" in err
+    with Library(home) as library:
+        assert library.players() == []
+        assert library.sessions() == []
+    # It is whole, and what the line says works.
+    assert run(["library", "add", str(out), "--home", str(home)]) == 0
+
+
 @pytest.mark.parametrize("name", ["drill", "record"])
 def test_a_session_comes_into_the_library(
     name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]

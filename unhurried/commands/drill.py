@@ -9,7 +9,6 @@ import os
 import shlex
 import shutil
 import sys
-import textwrap
 from collections import deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -39,7 +38,7 @@ from unhurried.drilling import (
     plan_remarks,
     retention_remark,
 )
-from unhurried.errors import plain, show
+from unhurried.errors import broken, plain, show
 from unhurried.home import home_folder, home_log, home_option
 from unhurried.newfolder import clear_empty, recording_folder
 from unhurried.options import (
@@ -290,7 +289,7 @@ def command(
     sound, why = open_output(output, level=level, delay_of=delays(where, measured))
     drill = Drill(plan)
     run = DrillRun(drill, sound, mount=mount, hand=hand, ball=ball)
-    run.say = told
+    run.say = show
     run.remarks = tuple(remarks)
     known_as = {player: who.id} if player is not None and who is not None else {}
     try:
@@ -299,12 +298,12 @@ def command(
         def say_beginning() -> None:
             """Once there is a sensor, so that an error comes before all that; sound comes last."""
             _say_cautions(where, player, session.mount)
-            told(f"the recording goes to {target}")
+            show(f"the recording goes to {target}")
             for text in remarks:
-                told(f"! {text}")
+                show(f"! {text}")
             if sound.silent and why is None:
-                told("the output is silent: only the screen speaks")
-            say_output(sound, why, measured=sound.name in measured, say=told)
+                show("the output is silent: only the screen speaks")
+            say_output(sound, why, measured=sound.name in measured, say=show)
             run.say_keys()
 
         with home_log(where), live_page(where, page=page, port=port, share=share_page) as up:
@@ -336,10 +335,10 @@ def command(
                 run.close()
                 _say_outcome(drill, session, as_json=as_json)
                 if desk is None and to_library and session.status.received:
-                    kept = into_library(where, [session], known_as, say=told)
+                    kept = into_library(where, [session], known_as, say=show)
                 aside = _set_aside(where, kept, player)
                 if aside is not None:
-                    told(f"{aside}, nor does the plan count it")
+                    show(f"{aside}, nor does the plan count it")
                 known = player if kept and aside is None else None
                 _say_next(where, session, known, club, mount, again=aside is not None)
             if up is not None and desk is not None:
@@ -370,25 +369,6 @@ def _beginning(
         on_event(event)
 
     return listen
-
-
-def told(text: str) -> None:
-    """Say a line on stderr; on a terminal it breaks between words."""
-    if not sys.stderr.isatty():
-        show(text)
-        return
-    line = f"unhurried: {plain(' '.join(text.split()))}"
-    print("\n".join(_broken(line, columns(sys.stderr))), file=sys.stderr, flush=True)
-
-
-def _broken(line: str, width: int) -> list[str]:
-    return textwrap.wrap(
-        line,
-        max(20, width - 1),
-        subsequent_indent="  ",
-        break_long_words=False,
-        break_on_hyphens=False,
-    ) or [line]
 
 
 def columns(stream: Any) -> int:
@@ -424,11 +404,11 @@ def _say_cautions(home: Path, player: str | None, mount: str | None) -> None:
 
     if cautions_are_due(home, player):
         for text in (*CAUTIONS, LEVEL_CAUTION):
-            told(f"! {text}")
+            show(f"! {text}")
     else:
-        told(f"! {SHORT_CAUTION}")
+        show(f"! {SHORT_CAUTION}")
     for text in cautions(mount):
-        told(f"! {text}")
+        show(f"! {text}")
 
 
 # -- what was asked for ----------------------------------------------------------------------------
@@ -1077,7 +1057,7 @@ def _say_outcome(drill: Drill, session: LiveSession, *, as_json: bool) -> None:
     else:
         words = drilled_lines(found)
     for text in words:
-        for line in _broken(text, min(width, 80)):
+        for line in broken(text, min(width, 80)):
             click.echo(line)
     sys.stdout.flush()
 
@@ -1139,7 +1119,7 @@ def _say_next(
         return
     from unhurried.spoken import command_lines
 
-    told(f"{session.folder}: recorded; next:")
+    show(f"{session.folder}: recorded; next:")
     lines = command_lines(shlex.join(words), width=width)
     print("\n".join(plain(one) for one in lines), file=sys.stderr, flush=True)
 
@@ -1170,4 +1150,4 @@ def outcome_lines(outcome: dict[str, Any]) -> list[str]:
     more = asynchrony_lines(outcome)
     if outcome["sound_interrupted"]:
         more.append("the sound was interrupted: some of what was heard was late, or not heard")
-    return [*lines, *(line for text in more for line in _broken(text, 80))]
+    return [*lines, *(line for text in more for line in broken(text, 80))]

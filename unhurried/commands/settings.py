@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from unhurried.errors import show
 from unhurried.home import home_folder, home_option
 from unhurried.options import json_option
 from unhurried.settings import SETTINGS, change_settings, load_settings
@@ -40,6 +41,7 @@ def command(changes: tuple[str, ...], as_json: bool, home: Path | None) -> None:
                 )
             typed[name.strip()] = value
         change_settings(where, typed)
+        show("kept; a page that is open goes by it from its next start")
     values = load_settings(where)
     if as_json:
         click.echo(json.dumps(values, indent=2))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
 import subprocess
@@ -245,7 +246,7 @@ def test_nudged_by_pictures_and_taken_back(
     assert offset() == pytest.approx(before - 9 * FRAME_S, abs=1e-6)
     for _ in range(2):
         window.click("text=Take back the last change")
-        window.wait_for_selector("text=Taken back.")
+        window.wait_for_selector("text=Taken back: the last change of")
     assert offset() == pytest.approx(before)
     window.click("text=1 picture later")
     window.wait_for_selector("text=Kept: lined up by eye.")
@@ -401,6 +402,77 @@ def test_a_request_names_no_file(
         assert [c.name for c in clips_of(library, filmed["session"])] == ["IMG_7.mp4"]
 
 
+def test_films_of_the_session_come_first_however_many_there_are(
+    own_site: Any, filmed: dict[str, Any], films: dict[str, Path]
+) -> None:
+    dated = put_film(filmed, own_site, films, "DATED.mp4")
+    with own_site.place.open() as library:
+        begun = datetime.fromisoformat(library.session(filmed["session"]).start).timestamp()
+    os.utime(dated, (1e9, 1e9))
+    for k in range(70):
+        (dated.parent / f"NEW_{k}.mp4").write_bytes(b"x")
+    of_day = dated.parent / "OF_DAY.webm"
+    of_day.write_bytes(b"x")
+    os.utime(of_day, (begun + 600, begun + 600))
+    for name in (".hidden.mp4", "empty.mp4", "other.avi"):
+        (dated.parent / name).write_bytes(b"" if name == "empty.mp4" else b"x")
+    page = own_site.http.get(f"/session/{filmed['session']}/clips").text
+    names = re.findall(r'aria-label="Attach ([^"]+)"', page)
+    assert names[:2] == ["DATED.mp4", "OF_DAY.webm"]
+    assert len(names) == 60
+    # Those, and the webm beside the clip that lies here already.
+    assert "60 of 73 films" in page
+    assert not {".hidden.mp4", "empty.mp4", "other.avi"} & set(names)
+
+
+def test_a_clips_own_screen_takes_back_its_own_changes_only(
+    own_site: Any, filmed: dict[str, Any], films: dict[str, Path]
+) -> None:
+    own_site.post(filmed["path"], frames="1")
+    with own_site.place.open() as library:
+        other = attach(library, filmed["session"], films["webm"])
+    mine = own_site.http.get(filmed["path"]).text
+    assert "Take back" not in mine
+    refused = own_site.post(filmed["path"], undo="1")
+    assert "nothing to take back" in own_site.http.get(refused.headers["location"]).text
+    listed = f"/session/{filmed['session']}/clips"
+    assert "Take back the last change (<span" in own_site.http.get(listed).text
+    done = own_site.post(f"{listed}/{other.id}", undo="1", listed="1")
+    assert "the last change of IMG_7.webm" in own_site.http.get(done.headers["location"]).text
+    assert "Take back the last change of this clip" in own_site.http.get(filmed["path"]).text
+
+
+def test_which_swing_it_shows_is_said_afterwards(
+    own_site: Any, filmed: dict[str, Any], tmp_path: Path
+) -> None:
+    session, (_, number) = filmed["session"], filmed["swings"]
+    # One knock fits every strike alike.
+    one = make_clip(tmp_path / "one.mp4", [2.0], duration_s=4.0)
+    silent = make_clip(tmp_path / "silent.mp4", [], duration_s=4.0, sound=False)
+    with own_site.place.open() as library:
+        clip = attach(library, session, one)
+        seq = library.swing(session, number=number).seq
+        mute = attach(library, session, silent, seq=seq)
+    assert not clip.sure
+    path = f"/session/{session}/clips/{clip.id}"
+    page = own_site.http.get(path).text
+    assert "As it lies now it shows" in page
+    assert 'href="#which"' in page
+    said = own_site.post(path, again="1", shows=str(number))
+    assert "Lined up by its sound" in own_site.http.get(said.headers["location"]).text
+    with own_site.place.open() as library:
+        clip = clip_of(library, session, clip.id)
+    assert clip.sure
+    assert clip.offset_s == pytest.approx(filmed["impacts"][number] - 2.0, abs=FRAME_S)
+    path = f"/session/{session}/clips/{mute.id}"
+    page = own_site.http.get(path).text
+    assert re.search(rf'<option value="{number}" selected>strike {number} at', page)
+    said = own_site.post(path, again="1", shows="")
+    answer = own_site.http.get(said.headers["location"]).text
+    assert "isn&#39;t lined up: the clip has no sound" in answer
+    assert "Lined up by its sound" not in answer
+
+
 def test_another_folder_by_a_setting(own_site: Any, tmp_path: Path) -> None:
     chosen = tmp_path / "videos"
     chosen.mkdir()
@@ -411,6 +483,7 @@ def test_another_folder_by_a_setting(own_site: Any, tmp_path: Path) -> None:
         with serving(own_site.place.home, port=0) as up, httpx.Client(base_url=up.url) as http:
             page = http.get(f"session/{session}/clips").text
         assert str(chosen) in page
+        assert ("isn't there: make it" in page) != there
         assert ("MOV_1.mp4" in page) == there
         shutil.rmtree(chosen, ignore_errors=True)
 
@@ -457,7 +530,7 @@ def test_a_changed_or_vanished_file_is_not_served(
     copy.unlink()
     text = own_site.http.get(f"/session/{filmed['session']}/clips").text
     html5lib.HTMLParser(strict=True).parse(text)
-    assert "isn&#39;t on this computer" in text or "isn't on this computer" in text
+    assert "where it was on this computer" in text
     assert "<img" not in text
 
 

@@ -348,7 +348,16 @@ def test_a_film_of_the_folder_is_attached_by_a_press_and_taken_back(
     assert str(film.parent) in window.inner_text("#attach ~ p code")
     second = filmed["swings"][1]
     window.select_option("select[name=swing]", str(second))
-    window.click("button[aria-label='Attach IMG_8.mp4']")
+    # Kept from going, as if it took long: the button says that it was pressed.
+    window.evaluate("window.addEventListener('submit', (e) => e.preventDefault(), { once: true })")
+    attach_it = "button[aria-label='Attach IMG_8.mp4']"
+    window.click(attach_it)
+    until(window, "document.querySelector('[aria-busy=true]') !== null")
+    assert window.get_attribute(attach_it, "aria-busy") == "true"
+    # Back on a screen that the browser had kept.
+    window.evaluate("window.dispatchEvent(new PageTransitionEvent('pageshow'))")
+    assert window.get_attribute(attach_it, "aria-busy") is None
+    window.click(attach_it)
     window.wait_for_url(f"**/clips/*?swing={second}*")
     assert "Attached" in window.inner_text("[role=status]")
     with own_site.place.open() as library:

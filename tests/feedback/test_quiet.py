@@ -117,7 +117,7 @@ def test_the_screen_stays_clean_when_the_server_dies_in_mid_drill(
         server.process.kill()
         shown(b"goes on without sound")
         # It does go on; whatever the libraries complain of has come by then.
-        time.sleep(3.0)
+        shown(b"swing 1 of 5")
         process.send_signal(signal.SIGINT)
         assert process.wait(30) == 0, seen
     finally:

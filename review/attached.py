@@ -17,6 +17,7 @@ import secrets
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -29,6 +30,9 @@ from sensor.errors import RecordingError
 from sensor.output import describe_os_error, whole_file
 
 __all__ = [
+    "CLIP_FOLDER",
+    "MEDIA_TYPES",
+    "MOST_FILMS",
     "Clip",
     "Film",
     "attach",
@@ -48,6 +52,8 @@ PLACES_FILE: Final = "clips.json"
 PLACES_VERSION: Final = 1
 MOST_CLIPS: Final = 200
 """Clips of a session."""
+CLIP_FOLDER: Final = "clips"
+"""Of the home: looked into for films where no other folder is set."""
 MOST_FILMS: Final = 60
 """Films that are offered at once."""
 MOST_DATES: Final = 400
@@ -248,6 +254,12 @@ def clip_of(library: Library, session_id: str, clip_id: str) -> Clip:
     raise NoSuchError("there is no such clip beside this session")
 
 
+@lru_cache(4096)
+def _date(path: Path, _changed_ns: int) -> str | None:
+    """Return a film's own date; looked up once for as long as the file stays as it is."""
+    return clip_date(path)
+
+
 def films_for(library: Library, session_id: str, folders: Sequence[Path]) -> list[Film]:
     """Return the films that could be laid beside a session.
 
@@ -297,7 +309,7 @@ def films_for(library: Library, session_id: str, folders: Sequence[Path]) -> lis
             fits=k < MOST_DATES
             and any(
                 -DATE_SLACK_S <= at_s <= session.duration_s + DATE_SLACK_S
-                for at_s in _guesses(clip_date(path), session.start, 0.0)
+                for at_s in _guesses(_date(path, stat.st_mtime_ns), session.start, 0.0)
             ),
             same_day=changed.date() == day,
         )

@@ -18,6 +18,7 @@ from starlette.responses import FileResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from review.attached import (
+    CLIP_FOLDER,
     MEDIA_TYPES,
     MOST_FILMS,
     Clip,
@@ -46,8 +47,6 @@ from sensor.errors import SensorError
 
 __all__ = ["routes"]
 
-FOLDER: Final = "clips"
-"""Of the home, looked into where no other folder is set."""
 _CLIP: Final = re.compile(r"[0-9a-f]{16}")
 BEFORE_S: Final = 0.4
 AFTER_S: Final = 0.6
@@ -113,7 +112,7 @@ def _clips(request: Request) -> Response:
         session = page.session(library, request.path_params["session"])
         clips = clips_of(library, session.id)
         shown = [{"clip": clip, "swings": _inside(library, clip)} for clip in clips]
-        films = films_for(library, session.id, _folders(page))
+        films = films_for(library, session.id, [_folder(page)])
         changed = _last_change(library, session.id)
         numbers = [n for n, kind, _ in _swings(library, session.id) if kind == "strike"]
     return page.render(
@@ -125,8 +124,8 @@ def _clips(request: Request) -> Response:
         films=films[:MOST_FILMS],
         n_films=len(films),
         numbers=numbers,
-        folder=page.here(request, _folders(page)[0]),
-        folder_is_there=_folders(page)[0].is_dir(),
+        folder=page.here(request, _folder(page)),
+        folder_is_there=_folder(page).is_dir(),
         kinds_of_file=words.join(MEDIA_TYPES),
         command=page.command(request, f"unhurried clip {session.id[:8]}") + " FILE",
         command_swing=page.command(request, f"unhurried clip {session.id[:8]}#7") + " FILE",
@@ -135,10 +134,10 @@ def _clips(request: Request) -> Response:
     )
 
 
-def _folders(page: Page) -> list[Path]:
-    """Folders that are looked into for films, the one to name first."""
+def _folder(page: Page) -> Path:
+    """Return the folder that films are to be put into."""
     chosen = str(page.tools.settings.get("clip_folder", ""))
-    return [Path(chosen) if chosen else page.home / FOLDER]
+    return Path(chosen) if chosen else page.home / CLIP_FOLDER
 
 
 def _attach(request: Request, form: Form) -> Response:
@@ -147,7 +146,7 @@ def _attach(request: Request, form: Form) -> Response:
     key, swing = field(form, "film", most=16), field(form, "swing", most=6)
     with page.library() as library:
         session = page.session(library, request.path_params["session"])
-        films = {film.key: film for film in films_for(library, session.id, _folders(page))}
+        films = {film.key: film for film in films_for(library, session.id, [_folder(page)])}
         seq = None
         if swing.isdecimal():
             seq = library.swing(session.id, number=int(swing)).seq

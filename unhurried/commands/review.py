@@ -54,13 +54,14 @@ def command(
       unhurried review --no-browser --port 0
       unhurried review --share
     """
+    from review.attached import CLIP_FOLDER
     from unhurried.pages import invite_of, live_hub
     from unhurried.serve import serving
 
     where = home_folder(home)
     with contextlib.suppress(OSError):
         # Where the page looks for films, so that there is a place to put them.
-        (where / "clips").mkdir(parents=True, exist_ok=True)
+        (where / CLIP_FOLDER).mkdir(parents=True, exist_ok=True)
     with (
         home_log(where),
         until_stopped() as stopped,

@@ -1,8 +1,9 @@
 """The analysis room: arrays in, swings out. No files, no devices, no clock."""
 
-from analysis.errors import AnalysisError, RateError, SequenceError
-from analysis.results import ANALYSIS_VERSION, Budget, FoundSwing, Note, Part, Swing, to_seconds
-from analysis.stream import FinderParams, SwingFinder
+from analysis.errors import AnalysisError, InputError, RateError, SequenceError
+from analysis.swing.finder import FinderParams, SwingFinder
+from analysis.swing.results import ANALYSIS_VERSION, FoundSwing, Note, Swing, to_seconds
+from analysis.swing.uncertainty import Budget, Part
 
 __all__ = [
     "ANALYSIS_VERSION",
@@ -10,6 +11,7 @@ __all__ = [
     "Budget",
     "FinderParams",
     "FoundSwing",
+    "InputError",
     "Note",
     "Part",
     "RateError",

@@ -7,6 +7,27 @@ class AnalysisError(Exception):
     """Root of the analysis room's errors; ``str(error)`` is one line for people."""
 
 
+class InputError(AnalysisError, ValueError):
+    """What was handed in isn't what is taken: another type, another shape, no such choice."""
+
+
+class SwingNumberError(InputError, KeyError):
+    """There is no swing of such a number.
+
+    Attributes
+    ----------
+    number, n : int
+        What was asked for, and how many swings there are.
+    """
+
+    def __init__(self, number: int, n: int) -> None:
+        self.number, self.n = number, n
+        super().__init__(f"there is no swing #{number} among {n}")
+
+    def __str__(self) -> str:
+        return str(self.args[0])  # a KeyError's own would put it into quotes
+
+
 class RateError(AnalysisError):
     """The sample rate is outside what swings can be measured at.
 

@@ -15,19 +15,7 @@ import numpy as np
 
 from feedback.errors import TrackError
 from feedback.mixer import LEVEL, Mixer
-from feedback.tones import Sound, glide, join, note_hz, tone
-
-__all__ = [
-    "Beat",
-    "Cue",
-    "CueParams",
-    "CuePart",
-    "TrackPlan",
-    "progression",
-    "render_blocks",
-    "render_track",
-    "track_plan",
-]
+from feedback.tones import Sound, glide, note_hz, tone
 
 BACKSWING_MS = (300.0, 5000.0)
 """What a cue may ask for: the range in which the finder looks for backswings."""
@@ -263,8 +251,3 @@ def render_blocks(
             mixer.play(part.sound, takeaway + part.frame)
     while mixer.frame < plan.end_frame:
         yield mixer.render(min(10 * rate_hz, plan.end_frame - mixer.frame))
-
-
-def render_track(plan: TrackPlan, *, rate_hz: int = 48_000, level: float = LEVEL) -> Sound:
-    """The whole track as one array."""
-    return join(*render_blocks(plan, rate_hz=rate_hz, level=level))

@@ -12,9 +12,8 @@ from typing import TYPE_CHECKING, Final
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from feedback.drill import Judged
+    from feedback.drill_outcome import Judged
 
-__all__ = ["ROWS", "SAME_SHARE", "big", "panels", "screen"]
 
 ROWS = 5
 SAME_SHARE: Final = 0.05

@@ -17,31 +17,31 @@ import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
+import msgspec
 import numpy as np
 import numpy.typing as npt
+from msgspec import Meta
 
 from feedback.errors import FeedbackError, NoDeviceError
-from feedback.outputs import ENDING_S, LiveOutput, Output, is_wireless, quiet, sound_library
+from feedback.outputs import ENDING_S, LiveOutput, Output, is_wireless, sound_library
+from feedback.quiet import quiet
 from feedback.tones import Sound, note_hz, tone
-from sensor.source import host_clock_ns
-
-__all__ = [
-    "LEAST_BEATS",
-    "BeatTimes",
-    "Delay",
-    "LatencyError",
-    "beat_sound",
-    "delay_of_taps",
-    "find_onsets",
-    "listen",
-    "load_delay",
-    "output_key",
-    "save_delay",
-]
+from sensor.link.source import host_clock_ns
+from sensor.recording.schema import (
+    LONGEST_TEXT,
+    Count,
+    Word,
+    check_version,
+    convert,
+    parse_json,
+    plain_reading,
+    read_small,
+)
 
 VERSION = 1
+MOST_BYTES = 100_000
 TAP_EARLY_S = 0.035
 TAP_EARLY_U_S = 0.010
 """People tap 20 to 50 ms before a steady beat, without noticing (from memory)."""
@@ -232,6 +232,62 @@ def delay_of_taps(
     )
 
 
+class _Ear:
+    """What a microphone hears, on the host's clock."""
+
+    def __init__(self, sd: Any, rate_hz: int) -> None:
+        self.over, self.ended = threading.Event(), threading.Event()
+        self._sd, self._rate_hz = sd, rate_hz
+        self._chunks: list[npt.NDArray[np.float32]] = []
+        self._origins_s: list[float] = []
+        self._frames = 0
+        self._guard = threading.Lock()
+
+    def _hear(self, data: Any, frames: int, _time: Any, _status: Any) -> None:
+        if self.over.is_set():
+            raise self._sd.CallbackAbort
+        now = host_clock_ns() * 1e-9
+        with self._guard:
+            self._chunks.append(data[:, 0].copy())
+            self._frames += frames
+            self._origins_s.append(now - self._frames / self._rate_hz)
+
+    def listening(self, microphone: str | None) -> Any:
+        """Start to listen.
+
+        Raises
+        ------
+        LatencyError
+            There is no microphone.
+        """
+        try:
+            with quiet():
+                device = None if microphone is None else _microphone(self._sd, microphone)
+                stream = self._sd.InputStream(
+                    samplerate=self._rate_hz,
+                    device=device,
+                    channels=1,
+                    dtype="float32",
+                    latency=0.02,
+                    callback=self._hear,
+                    finished_callback=self.ended.set,
+                )
+                stream.start()
+        except (self._sd.PortAudioError, ValueError) as error:
+            raise LatencyError(
+                f"there is no microphone to listen with ({error}): plug one in, or give --tap"
+            ) from error
+        return stream
+
+    def heard(self) -> tuple[npt.NDArray[np.float64], float]:
+        """Return the samples so far, and when the first was heard, s."""
+        with self._guard:
+            if not self._chunks:
+                return np.zeros(0), 0.0
+            samples = np.concatenate(self._chunks).astype(np.float64)
+            return samples, statistics.median(self._origins_s)
+
+
 def listen(
     output: LiveOutput, *, made_at: str, beats: int = 10, microphone: str | None = None
 ) -> Delay:
@@ -253,38 +309,8 @@ def listen(
     """
     sd = sound_library()
     rate = output.rate_hz
-    chunks: list[npt.NDArray[np.float32]] = []
-    origins: list[float] = []
-    heard_frames = [0]
-    lock = threading.Lock()
-    over, ended = threading.Event(), threading.Event()
-
-    def hear(data: Any, frames: int, _time: Any, _status: Any) -> None:
-        if over.is_set():
-            raise sd.CallbackAbort
-        now = host_clock_ns() * 1e-9
-        with lock:
-            chunks.append(data[:, 0].copy())
-            heard_frames[0] += frames
-            origins.append(now - heard_frames[0] / rate)
-
-    try:
-        with quiet():
-            device = None if microphone is None else _microphone(sd, microphone)
-            stream = sd.InputStream(
-                samplerate=rate,
-                device=device,
-                channels=1,
-                dtype="float32",
-                latency=0.02,
-                callback=hear,
-                finished_callback=ended.set,
-            )
-            stream.start()
-    except (sd.PortAudioError, ValueError) as error:
-        raise LatencyError(
-            f"there is no microphone to listen with ({error}): plug one in, or give --tap"
-        ) from error
+    ear = _Ear(sd, rate)
+    stream = ear.listening(microphone)
     try:
         told_s = float(stream.latency)
         sound = beat_sound(rate)
@@ -307,40 +333,56 @@ def listen(
         waiting.wait(NEAR_S + 0.8)
     finally:
         # Aborted only where it doesn't answer, see LiveOutput.close.
-        over.set()
-        if ended.wait(ENDING_S):
+        ear.over.set()
+        if ear.ended.wait(ENDING_S):
             stream.stop(ignore_errors=True)
         else:
             stream.abort(ignore_errors=True)
         stream.close(ignore_errors=True)
     times.check()
     turn_s = [turn for turn in times.turns_s if turn is not None]
-    with lock:
-        heard = np.concatenate(chunks).astype(np.float64) if chunks else np.zeros(0)
-        origin = statistics.median(origins) if origins else 0.0
-    expected = [round((t - origin) * rate) for t in turn_s]
-    found = find_onsets(heard, sound.astype(np.float64), expected, round(NEAR_S * rate))
-    clear = [place for place, clearness in found if clearness > 0.5]
-    if len(clear) < max(3, len(turn_s) // 2):
-        raise LatencyError(
-            "the microphone did not hear the beeps: turn the sound up a little or bring them "
-            "closer together, or give --tap"
-        )
-    delays = [
-        origin + place / rate - t - 0.5 * told_s
-        for (place, clearness), t in zip(found, turn_s[: len(found)], strict=True)
-        if clearness > 0.5
-    ]
+    heard, origin = ear.heard()
+    delays = _delays_s(heard, sound.astype(np.float64), turn_s, rate=rate, origin_s=origin)
     scatter = statistics.stdev(delays) / math.sqrt(len(delays))
     return Delay(
         output=output.name,
-        delay_s=max(0.0, statistics.median(delays)),
+        delay_s=max(0.0, statistics.median(delays) - 0.5 * told_s),
         # The microphone's own delay: between none and what the system says of it (JCGM 100, 4.3.7).
         delay_u_s=math.hypot(scatter, told_s / math.sqrt(12.0)),
         method="microphone",
         n=len(delays),
         made_at=made_at,
     )
+
+
+def _delays_s(
+    heard: npt.NDArray[np.float64],
+    sound: npt.NDArray[np.float64],
+    turn_s: Sequence[float],
+    *,
+    rate: int,
+    origin_s: float,
+) -> list[float]:
+    """Say how long after its turn each beep was heard, of those that are clear.
+
+    Raises
+    ------
+    LatencyError
+        Too few are.
+    """
+    expected = [round((t - origin_s) * rate) for t in turn_s]
+    found = find_onsets(heard, sound, expected, round(NEAR_S * rate))
+    clear = [place for place, clearness in found if clearness > 0.5]
+    if len(clear) < max(3, len(turn_s) // 2):
+        raise LatencyError(
+            "the microphone did not hear the beeps: turn the sound up a little or bring them "
+            "closer together, or give --tap"
+        )
+    return [
+        origin_s + place / rate - t
+        for (place, clearness), t in zip(found, turn_s[: len(found)], strict=True)
+        if clearness > 0.5
+    ]
 
 
 def _microphone(sd: Any, wanted: str) -> int:
@@ -403,29 +445,32 @@ def load_delay(folder: Path, name: str) -> Delay | None:
         The file is there but is none of ours.
     """
     path = folder / f"{output_key(name)}.json"
+    remedy = "delete it and run 'unhurried latency' again"
     try:
-        values = json.loads(path.read_text(encoding="utf-8"))
+        with plain_reading(path, _cannot, remedy=remedy):
+            values = parse_json(read_small(path, most=MOST_BYTES), dict[str, Any])
+            check_version(values, VERSION)
+            kept = convert(values, _Kept)
     except FileNotFoundError:
         return None
-    except (OSError, ValueError) as error:
-        raise LatencyError(
-            f"{path}: cannot be read: delete it and run 'unhurried latency' again"
-        ) from error
-    try:
-        if values["version"] > VERSION:
-            raise LatencyError(f"{path}: was written by a newer version of this program")
-        delay = Delay(
-            output=str(values["output"]),
-            delay_s=float(values["delay_s"]),
-            delay_u_s=float(values["delay_s_u"]),
-            method=str(values["method"]),
-            n=int(values["n"]),
-            made_at=str(values["made_at"]),
-        )
-    except (KeyError, TypeError, ValueError) as error:
-        raise LatencyError(
-            f"{path}: is no measured delay: delete it and run 'unhurried latency' again"
-        ) from error
-    if not 0.0 <= delay.delay_s < 2.0:
-        raise LatencyError(f"{path}: a delay of {delay.delay_s:g} s cannot be right: delete it")
-    return delay
+    return Delay(
+        output=kept.output,
+        delay_s=kept.delay_s,
+        delay_u_s=kept.delay_s_u,
+        method=kept.method,
+        n=kept.n,
+        made_at=kept.made_at,
+    )
+
+
+class _Kept(msgspec.Struct):
+    output: Annotated[str, Meta(max_length=LONGEST_TEXT, description="a name")]
+    delay_s: Annotated[float, Meta(ge=0, lt=2)]
+    delay_s_u: Annotated[float, Meta(ge=0, le=10)]
+    method: Word
+    n: Count
+    made_at: Word
+
+
+def _cannot(path: Path, problem: str) -> LatencyError:
+    return LatencyError(f"{path}: {problem}")

@@ -12,8 +12,6 @@ import numpy as np
 
 from feedback.tones import Sound
 
-__all__ = ["HARD_LIMIT", "LEVEL", "Mixer", "Voice"]
-
 LEVEL = 0.35
 """Share of full scale that a tone reaches: clear without being loud; the rest is the listener's
 own volume control. Nothing in this program ever raises it."""

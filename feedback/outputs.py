@@ -34,19 +34,7 @@ from feedback.errors import (
 from feedback.mixer import LEVEL, Mixer, Voice
 from feedback.quiet import Quiet, quiet
 from feedback.tones import Sound
-from sensor.source import host_clock_ns
-
-__all__ = [
-    "LiveOutput",
-    "Output",
-    "SilentOutput",
-    "is_wireless",
-    "open_output",
-    "output_names",
-    "quiet",
-    "sound_library",
-    "write_wav",
-]
+from sensor.link.source import host_clock_ns
 
 RATE_HZ = 48_000
 STREAM_LATENCY_S = 0.02
@@ -114,7 +102,7 @@ class Output(Protocol):
         """The frame that is being handed to the device now."""
 
     def heard_ns(self, frame: int) -> int:
-        """When a frame reaches the ear, by `sensor.source.host_clock_ns`."""
+        """When a frame reaches the ear, by `sensor.link.source.host_clock_ns`."""
 
     def close(self) -> None:
         """End at once; may be called again."""
@@ -369,17 +357,6 @@ def sound_library() -> Any:
         # Without PortAudio the package is found, and its loading fails.
         raise NoSoundLibraryError(package=isinstance(error, ImportError)) from error
     return sounddevice
-
-
-def output_names() -> tuple[str, ...]:
-    """Names of the outputs that there are.
-
-    Raises
-    ------
-    NoSoundLibraryError
-    """
-    sd = sound_library()
-    return tuple(str(one["name"]) for one in sd.query_devices() if one["max_output_channels"] > 0)
 
 
 def _find(sd: Any, wanted: str | None) -> tuple[int, str, int]:

@@ -20,8 +20,6 @@ from functools import cache
 from feedback.cue import Cue
 from feedback.tones import Sound, chime, join, note_hz, silence, tone
 
-__all__ = ["SOUNDS", "Meaning", "Sounds", "seconds"]
-
 PAUSE_S = 0.06
 BETWEEN_S = 0.30
 """Between sounds that follow each other: time, turn, next block."""

@@ -15,8 +15,6 @@ import threading
 from collections.abc import Iterator
 from typing import TextIO
 
-__all__ = ["Quiet", "quiet"]
-
 _STDERR = 2
 
 

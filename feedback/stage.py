@@ -15,8 +15,6 @@ from feedback.outputs import Output
 from feedback.patterns import BETWEEN_S, Sounds
 from feedback.tones import Sound
 
-__all__ = ["CALLED_OFF", "INTERRUPTED", "SILENT", "HeardBeat", "Stage"]
-
 SILENT = "the output is silent"
 INTERRUPTED = "the sound was interrupted"
 CALLED_OFF = "called off"
@@ -42,7 +40,7 @@ class HeardBeat:
     name : str
         As `feedback.cue.Beat` has it.
     heard_ns : int
-        When it reached the ear, or was to reach it, by `sensor.source.host_clock_ns`.
+        When it reached the ear, or was to reach it, by `sensor.link.source.host_clock_ns`.
     why_not : str or None
         Why it wasn't heard, or not then; None where it was.
     """
@@ -173,11 +171,6 @@ class Stage:
             placed.voice.call_off()
         return True
 
-    @property
-    def cueing(self) -> bool:
-        """Whether there is a cue whose beats have not been told."""
-        return bool(self._beats_ns)
-
     def beats(self) -> list[HeardBeat]:
         """The beats of the last cue, once; empty where they were told before.
 
@@ -253,6 +246,12 @@ class Stage:
         for voice in self._after:
             voice.call_off()
         self._after, self._after_end = [], NEVER
+
+    def silence(self, why: str = CALLED_OFF) -> None:
+        """Drop all that sounds or waits to: what sounds fades out within `Mixer.fade_frames`."""
+        self.stop_cue(why)
+        self.output.mixer.call_off()
+        self._after, self._after_end, self._live = [], NEVER, None
 
     def instead(self, sound: Sound) -> None:
         """Play a sound in the place of all others."""

@@ -17,7 +17,6 @@ import numpy.typing as npt
 
 Sound = npt.NDArray[np.float32]
 
-__all__ = ["Sound", "chime", "envelope", "glide", "join", "note_hz", "silence", "tone"]
 
 A4_HZ = 440.0
 ATTACK_S = 0.002

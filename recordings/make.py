@@ -17,11 +17,11 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from sensor.errors import SensorError
-from sensor.layout import IMU_FILE, TRUTH_FILE
-from sensor.motion.action import Handedness, Mount
-from sensor.motion.habit import Habit
-from sensor.session import SESSION_FILE
-from sensor.simulate import PlayerSpec, SessionSpec, simulate_session
+from sensor.recording.layout import IMU_FILE, TRUTH_FILE
+from sensor.recording.session import SESSION_FILE
+from simulation.motion.action import Handedness, Mount
+from simulation.motion.habit import Habit
+from simulation.sessions import PlayerSpec, SessionSpec, simulate_session
 
 Recipe = tuple[SessionSpec, int]
 

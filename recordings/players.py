@@ -15,7 +15,6 @@ import contextlib
 import csv
 import io
 import json
-import multiprocessing
 import os
 import sys
 import uuid
@@ -27,18 +26,18 @@ from typing import Any, Final
 
 import numpy as np
 
-from sensor.chip import Chip, ChipParams, LinkParams, deliver, draw_unit, low_pass_delay_s
-from sensor.film import Film
-from sensor.layout import AXES, COUNTS_DTYPE, TRUTH_FILE
-from sensor.motion.action import Handedness, Model, Mount
-from sensor.motion.activities import random_activity
-from sensor.motion.body import Body, BodyParams
-from sensor.motion.habit import Habit, Player
-from sensor.motion.truth import SwingTruth
-from sensor.session import SESSION_FILE, Session
-from sensor.simulate import SimulatedSession, TrueSwing, grid_rate_hz
+from review.process import spawning
+from sensor.recording.layout import AXES, COUNTS_DTYPE, TRUTH_FILE
+from sensor.recording.session import SESSION_FILE, Session
+from simulation.chip import Chip, ChipParams, LinkParams, deliver, draw_unit, low_pass_delay_s
+from simulation.film import Film
+from simulation.motion.action import Handedness, Model, Mount, SwingTruth
+from simulation.motion.activities import random_activity
+from simulation.motion.body import Body, BodyParams
+from simulation.motion.habit import Habit, Player
+from simulation.sessions import SimulatedSession, TrueSwing, grid_rate_hz
 
-VERSION: Final = 3
+VERSION: Final = 4
 """Raised when the demo is made in another way: an older one is made anew."""
 
 RATE_HZ: Final = 200.0
@@ -515,8 +514,7 @@ def make_recordings(folder: Path, progress: Progress, *, workers: int | None = N
             _make(folder, k, number)
             progress("making recordings", done / len(jobs))
         return len(jobs)
-    context = multiprocessing.get_context("spawn")
-    with concurrent.futures.ProcessPoolExecutor(workers, mp_context=context) as pool:
+    with concurrent.futures.ProcessPoolExecutor(workers, mp_context=spawning()) as pool:
         futures = [pool.submit(_make, folder, k, number) for k, number in jobs]
         for done, future in enumerate(concurrent.futures.as_completed(futures), start=1):
             future.result()
@@ -560,7 +558,7 @@ def make_demo_library(
 
 
 def _fill(home: Path, folder: Path, progress: Progress, workers: int | None, *, anew: bool) -> None:
-    from unhurried.ingest import analyze_many, open_library
+    from unhurried.app.ingest import analyze_many, open_library
 
     with open_library(home) as library:
         library.remember([folder])
@@ -601,7 +599,7 @@ def _import_results(home: Path, folder: Path, person: Person, number: int) -> No
 
 def _approve(library: Any, folder: Path, person: Person, *, anew: bool) -> None:
     """Approve a visit's rehearsals as the full turn, as the coach would on the first day."""
-    from review.people import Reference
+    from library.players import ReferenceRecord
 
     if not person.approved:
         return
@@ -609,17 +607,21 @@ def _approve(library: Any, folder: Path, person: Person, *, anew: bool) -> None:
     if not anew and library.reference(who.id, person.club, person.mount) is not None:
         return
     seqs: list[tuple[str, int]] = []
+    start = ""
     for number in range(person.approved):
         session = library.session_at(session_folder(folder, person, number))
         table = library.swings(session=session.id, kind="rehearsal")
         seqs += [(session.id, seq) for seq in table["seq"].tolist()]
+        start = session.start
     library.set_reference(
         who.id,
-        Reference(
+        ReferenceRecord(
             club=person.club,
             mount=person.mount,
             swings=tuple(seqs),
             approved_by="coach (invented)",
+            # The coach looks at the visit when it is over.
+            at=(datetime.fromisoformat(start) + timedelta(hours=2)).isoformat(),
         ),
     )
 

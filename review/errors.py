@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["ReviewError"]
-
 
 class ReviewError(Exception):
     """Root of the room's errors; ``str(error)`` is the one line to show."""

@@ -22,27 +22,12 @@ from matplotlib.patheffects import withStroke
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 from matplotlib.transforms import offset_copy
 
-from analysis.results import Swing
-from analysis.summary import KINDS, Kind, kind_of
-from sensor.output import check_new_file, whole_file
+from analysis.evidence.summary import KINDS, Kind, kind_of
+from analysis.swing.results import Swing, is_bound
+from sensor.recording.output import check_new_file, whole_file
 
 Array = npt.NDArray[np.float64]
 
-__all__ = [
-    "FAINT",
-    "FORMATS",
-    "INK",
-    "RATE_INK",
-    "TURN_INK",
-    "TURN_NAMES",
-    "Trace",
-    "check_plot_file",
-    "new_figure",
-    "plot_session",
-    "plot_swing",
-    "put_title",
-    "save_plot",
-]
 
 FORMATS: Final = ("png", "svg")
 
@@ -152,6 +137,13 @@ def plot_swing(trace: Trace, swing: Swing, *, mount: str | None, title: str) -> 
     Figure
     """
     figure, axes = new_figure(2, height_in=6.4)
+    draw_swing(axes, trace, swing, mount=mount)
+    put_title(figure, title, _swing_words(swing))
+    return figure
+
+
+def draw_swing(axes: list[Axes], trace: Trace, swing: Swing, *, mount: str | None) -> None:
+    """Draw one swing into two panels, one above the other: turn and rate against time."""
     upper, lower = axes
     known = {name: getattr(swing, f"{name}_s") for name, _ in _EVENTS}
     start = next(((name, at) for name, at in known.items() if at is not None), None)
@@ -203,13 +195,11 @@ def plot_swing(trace: Trace, swing: Swing, *, mount: str | None, title: str) -> 
     if swing.turn_deg is not None and "top" in at_ms:
         _point(upper, at_ms["top"], swing.turn_deg, f"{swing.turn_deg:.0f} deg", TURN_INK)
     if swing.peak_rate_dps is not None and swing.peak_to_impact_ms is not None:
-        bound = any(note.code == "rate_lower_bound" for note in swing.notes)
+        bound = is_bound(swing)
         text = f"{'at least ' if bound else ''}{swing.peak_rate_dps:.0f} deg/s"
         place = at_ms["impact"] - swing.peak_to_impact_ms
         # Left of the top: between the lines of top, impact and finish there is no room.
         _point(lower, place, swing.peak_rate_dps, text, RATE_INK, left_of=at_ms.get("top"))
-    put_title(figure, title, _swing_words(swing))
-    return figure
 
 
 def plot_session(
@@ -232,6 +222,21 @@ def plot_session(
     Figure
     """
     figure, axes = new_figure(3, height_in=7.4)
+    draw_session(figure, axes, swings, mount=mount, duration_s=duration_s)
+    number = {0: "no swings", 1: "1 swing"}.get(len(swings), f"{len(swings)} swings")
+    put_title(figure, title, f"{number}, each in its place in time")
+    return figure
+
+
+def draw_session(
+    figure: Figure,
+    axes: list[Axes],
+    swings: Sequence[Swing],
+    *,
+    mount: str | None,
+    duration_s: float,
+) -> None:
+    """Draw every swing into three panels, one above the other."""
     panels = (
         ("turn_deg", f"{TURN_NAMES[mount]} (deg)", 1.0),
         ("swing_ms", "swing time (s)", 1e-3),
@@ -257,9 +262,6 @@ def plot_session(
             ncols=len(handles),
             frameon=False,
         )
-    number = {0: "no swings", 1: "1 swing"}.get(len(swings), f"{len(swings)} swings")
-    put_title(figure, title, f"{number}, each in its place in time")
-    return figure
 
 
 def new_figure(n_panels: int, *, height_in: float) -> tuple[Figure, list[Axes]]:
@@ -269,6 +271,31 @@ def new_figure(n_panels: int, *, height_in: float) -> tuple[Figure, list[Axes]]:
     FigureCanvasAgg(figure)
     grid = figure.subplots(n_panels, 1, sharex=True, squeeze=False)
     axes = [grid[row, 0] for row in range(n_panels)]
+    _dress(axes)
+    return figure, axes
+
+
+PANEL_GAP: Final = 0.08
+"""Between panels, as a share of the place that they divide."""
+
+
+def panels_in(place: Axes, n_panels: int) -> list[Axes]:
+    """Divide the place of one axes into panels, one above the other, in this program's looks."""
+    place.set_axis_off()
+    height = (1.0 - PANEL_GAP * (n_panels - 1)) / n_panels
+    axes: list[Axes] = []
+    for row in range(n_panels):
+        bottom = 1.0 - height - row * (height + PANEL_GAP)
+        axes.append(place.inset_axes((0.0, bottom, 1.0, height)))
+        if row:
+            axes[row].sharex(axes[0])
+    for axis in axes[:-1]:
+        axis.tick_params(labelbottom=False)
+    _dress(axes)
+    return axes
+
+
+def _dress(axes: list[Axes]) -> None:
     for axis in axes:
         axis.set_facecolor("white")
         axis.spines[["top", "right"]].set_visible(False)
@@ -278,7 +305,6 @@ def new_figure(n_panels: int, *, height_in: float) -> tuple[Figure, list[Axes]]:
         axis.set_axisbelow(True)
         axis.xaxis.label.set_color(INK)
         axis.yaxis.label.set_color(INK)
-    return figure, axes
 
 
 def put_title(figure: Figure, title: str, under: str) -> None:
@@ -381,10 +407,6 @@ def _of_kind(
             yield at, swing
 
 
-def _is_bound(swing: Swing, name: str) -> bool:
-    return name == "peak_rate_dps" and any(n.code == "rate_lower_bound" for n in swing.notes)
-
-
 def _scatter(figure: Figure, axis: Axes, swings: Sequence[Swing], name: str, factor: float) -> None:
     for kind in KINDS:
         points = list(_of_kind(swings, kind, lambda swing: getattr(swing, name) is not None))
@@ -404,7 +426,7 @@ def _scatter(figure: Figure, axis: Axes, swings: Sequence[Swing], name: str, fac
         bounds = [
             (at, value)
             for (at, swing), value in zip(points, values, strict=True)
-            if _is_bound(swing, name)
+            if is_bound(swing, name)
         ]
         if bounds:
             axis.plot(

@@ -1,61 +1,67 @@
 """A report to send or to print: one HTML file that needs nothing else.
 
-Style and drawings are inside it, there is no script, and nothing is fetched from anywhere. It says
-what `Evidence` says, in the same words, and shows the two swings nearest the middle of their kind.
+Style and drawings are inside it, there is no script, and nothing is fetched from anywhere. The
+first page answers: how it was, what changed, what is next, when to stop, with one picture of the
+two swings nearest the middle of their kind. The second has the numbers.
 """
 
 from __future__ import annotations
 
 import dataclasses
-import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, cast
 
-import numpy as np
-
-from analysis.felt import FeltReport
-from analysis.plan import CAUTIONS, Standing
-from analysis.reading import Reference
-from analysis.spread import SwingRow
-from analysis.story import Example
-from analysis.summary import spread_of
-from review.drilled import drilled_at, drilled_lines
+from analysis.evidence.felt import FeltReport
+from analysis.evidence.plan import Standing
+from analysis.evidence.reading import Reference
+from analysis.evidence.spread import SwingRow
+from analysis.evidence.story import Example
+from analysis.evidence.summary import spread_of
+from library.answer import Strip, answer_of_session, felt_short
+from library.drill_outcome import MEASURES as KEPT_MEASURES
+from library.drill_outcome import DrillOutcome, kept_by_block, outcome_at, outcome_sentences
+from library.errors import LibraryError
+from library.evidence import Evidence, felt_words
+from library.over_time import Change, over_time
+from library.rows import SwingDetail
+from review import formatting as fmt
+from review.answers import (
+    SEE_OVER_TIME,
+    START_DRILL,
+    ShownAnswer,
+    change_beside,
+    change_would_show,
+    changed_line,
+    next_words,
+    shown_answer,
+)
 from review.errors import ReviewError
-from review.evidence import Evidence, felt_words
-from review.library import SwingDetail
-from review.page import words
-from review.page.rendering import templates
-from review.svg import Curve, Line, Mark, Region, marks_chart, traces_chart
+from review.rendering import PAGE, templates
+from review.svg import Curve, Kind, Mark, marks_chart, traces_chart
+from review.svg_frame import Region
 from sensor.errors import SensorError
+from words import cautions
+from words import over_time as say_over_time
 
 if TYPE_CHECKING:
     from review.plot import Trace
 
-__all__ = ["MOST_BYTES", "Section", "TraceOf", "report_html", "report_style", "section_of"]
 
 TraceOf = Callable[[SwingDetail], "Trace"]
 """Gives the curves of a swing of the library."""
 
-PAGE: Final = Path(__file__).parent / "page"
 MOST_BYTES: Final = 1_000_000
 """A mail takes it, and a phone opens it at once."""
 MOST_SWINGS: Final = 300
 """Swings drawn one by one in a section: the latest of the session."""
-MOST_SESSIONS: Final = 40
-"""Sessions in the picture over time: the latest."""
+MOST_SESSIONS: Final = 8
+"""Sessions in the table: the latest; with more the numbers would take a third page."""
 
 TABLE: Final = ("swing_ms", "backswing_ms", "downswing_ms", "turn_deg", "peak_rate_dps")
 TREND: Final = ("backswing_ms", "turn_deg", "peak_rate_dps")
 RESULTS: Final = ("club_speed_m_s", "ball_speed_m_s", "carry_m", "total_m")
-
-# Exact (NIST SP 811, B.8).
-IMPERIAL: Final[Mapping[str, tuple[float, str]]] = {
-    "_m_s": (1.0 / 0.44704, "mph"),
-    "_m": (1.0 / 0.9144, "yd"),
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,7 +86,25 @@ class Shown:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Section:
-    """What a report says of one player with one club and mount, in one session."""
+    """What a report says of one player with one club and mount, in one session.
+
+    Attributes
+    ----------
+    answer : ShownAnswer
+        Of the session.
+    changed, changed_more, changed_beside : str
+        What changed up to then, what would show, and what was set beside what.
+    following : str
+        What comes next; for an earlier session where it stood.
+    current : bool
+        It is the newest session, and today is known.
+    today, changes, sessions, kept, results : tuple of tuple of str
+        Rows of the numbers.
+    unclear : int
+        Swings that count neither as practice swings nor as shots.
+    sentences, notes, felt, drill : tuple of str
+        In full, folded.
+    """
 
     player: str
     handedness: str | None
@@ -90,24 +114,32 @@ class Section:
     session: str
     simulated: bool
     swings: int
-    sentences: tuple[str, ...]
+    answer: ShownAnswer
+    changed: str
+    changed_more: str
+    changed_beside: str
+    following: str
     standing: Standing
     current: bool
     day: str
-    notes: tuple[str, ...]
     reference: Reference | None
-    reference_reason: str
     pair: tuple[Shown, ...]
     pair_turn: str
-    pair_rate: str
     pair_reason: str
     chart: str
     rows: tuple[Mapping[str, Any], ...]
     left_out: int
-    trends: tuple[tuple[str, str, tuple[tuple[str, ...], ...]], ...]
+    today: tuple[tuple[str, ...], ...]
+    changes: tuple[tuple[str, ...], ...]
+    sessions: tuple[tuple[str, ...], ...]
+    kept: tuple[tuple[str, ...], ...]
+    results: tuple[tuple[str, str], ...]
+    felt_short: tuple[str, ...]
+    unclear: int
+    sentences: tuple[str, ...]
+    notes: tuple[str, ...]
     felt: tuple[str, ...]
     drill: tuple[str, ...]
-    results: tuple[tuple[str, str], ...]
 
 
 # -- one section -----------------------------------------------------------------------------------
@@ -120,7 +152,6 @@ def section_of(
     trace_of: TraceOf | None = None,
     today: int | None = None,
     units: str = "metric",
-    trends: bool = True,
 ) -> Section:
     """Put together what is said of a session.
 
@@ -134,8 +165,6 @@ def section_of(
         Today, for the next drill after the latest session. Without it, and for an earlier session,
         it is said where the player stood on that day.
     units : {"metric", "imperial"}
-    trends : bool
-        Also what was before this session.
 
     Raises
     ------
@@ -146,9 +175,14 @@ def section_of(
     rows = then.rows_of(session_id)
     session = evidence.library.session(session_id)
     stand = evidence.standing_at(session_id, today)
+    current = today is not None and evidence.is_latest(session_id)
     pair, curves, reason = _pair(then, session_id, trace_of)
     known = then.reference if isinstance(then.reference, Reference) else None
     shown = rows[-MOST_SWINGS:]
+    answer = answer_of_session(evidence, session_id)
+    changed = over_time(then)
+    felt = [one for one in then.felt().values() if isinstance(one, FeltReport)]
+    drill = outcome_at(session.path)
     return Section(
         player=evidence.player.name,
         handedness=evidence.player.handedness,
@@ -158,32 +192,102 @@ def section_of(
         session=session.id,
         simulated=bool(session.simulated),
         swings=len(rows),
-        sentences=tuple(
-            words.without_command(one.text) for one in evidence.story(session_id, today=today)
-        ),
+        answer=shown_answer(answer, fmt.Units(imperial=units == "imperial")),
+        changed=changed_line(changed),
+        changed_more=change_would_show(changed),
+        changed_beside=change_beside(changed),
+        following=_following(stand, current=current),
         standing=stand,
-        current=today is not None and evidence.is_latest(session_id),
-        day=date.fromordinal(then.days[session_id]).isoformat(),
-        notes=tuple(then.notes(session_id)),
+        current=current,
+        day=fmt.day_of(then.days[session_id]),
         reference=known,
-        reference_reason="" if known is not None else str(then.reference),
         pair=pair,
-        pair_turn=_curves(curves, "turn", evidence.mount),
-        pair_rate=_curves(curves, "rate", evidence.mount),
+        pair_turn=_turns(curves, evidence.mount),
         pair_reason=reason,
         chart=_swings_chart(shown, known, evidence.mount),
         rows=tuple(_row(row) for row in shown),
         left_out=len(rows) - len(shown),
-        trends=_trends(then) if trends else (),
-        felt=tuple(felt_words(one) for one in then.felt().values() if isinstance(one, FeltReport)),
-        drill=() if (drill := drilled_at(session.path)) is None else tuple(drilled_lines(drill)),
+        today=tuple(_today_row(strip, evidence.mount) for strip in answer.strips),
+        changes=tuple(_change_row(one, evidence.mount) for one in changed.changes),
+        sessions=_sessions(then),
+        kept=() if drill is None else tuple(_kept_rows(drill)),
         results=_results(rows, units),
+        felt_short=tuple(felt_short(one) for one in felt),
+        unclear=sum(row.kind == "unclear" for row in rows),
+        sentences=tuple(one.text for one in evidence.story(session_id, today=today)),
+        notes=tuple(then.notes(session_id)),
+        felt=tuple(felt_words(one) for one in felt),
+        drill=() if drill is None else tuple(outcome_sentences(drill)),
     )
+
+
+def _following(stand: Standing, *, current: bool) -> str:
+    """Say what comes next, or for an earlier session where it stood."""
+    if not current:
+        name = say_over_time.step_word(stand.stage.value, stand.step)
+        return f"{name[:1].upper()}{name[1:]}."
+    label, note = next_words(stand)
+    if label == START_DRILL:
+        return note
+    if label == SEE_OVER_TIME:
+        return "No drill for now; the coach says what is next."
+    return f"{label}. {note}".strip()
+
+
+def _unit(measure: str) -> str:
+    return fmt.unit_of(measure).replace("deg", "°")
+
+
+def _name(measure: str, mount: str | None) -> str:
+    return f"{fmt.measure_word(measure, mount).capitalize()}, {_unit(measure)}"
+
+
+def _today_row(strip: Strip, mount: str | None) -> tuple[str, ...]:
+    """Own range, its middle, these swings, the difference's ends, last time."""
+    measure = strip.measure
+    found = None if strip.word is None else strip.word.difference
+    own = "–"
+    if strip.low is not None and strip.high is not None:
+        own = f"{fmt.digits(measure, strip.low)} to {fmt.digits(measure, strip.high)}"
+    return (
+        _name(measure, mount),
+        own,
+        fmt.digits(measure, strip.middle),
+        fmt.digits(measure, strip.here),
+        "–" if found is None else f"{fmt.signed(found.low)} to {fmt.signed(found.high)}",
+        "–" if strip.last is None else fmt.digits(measure, strip.last.middle),
+        strip.said.value,
+    )
+
+
+def _change_row(one: Change, mount: str | None) -> tuple[str, ...]:
+    """Before, since, the change's ends, what would show."""
+    measure = one.measure
+    return (
+        _name(measure, mount),
+        fmt.digits(measure, one.before),
+        fmt.digits(measure, one.after),
+        "–"
+        if one.low is None or one.high is None
+        else f"{fmt.signed(one.low)} to {fmt.signed(one.high)}",
+        fmt.digits(measure, one.detectable),
+        one.said.value,
+    )
+
+
+def _kept_rows(drill: DrillOutcome) -> Iterator[tuple[str, ...]]:
+    """Each set without sound: time and turn against the one with sound before it."""
+    by: dict[str, dict[str, str]] = {}
+    for block, measure, word, _ in kept_by_block(drill):
+        by.setdefault(block, {})[measure] = word.value
+    for block, words in by.items():
+        number = block.split()[0]
+        yield (f"Set {number}, without sound", *(words.get(m, "–") for m in KEPT_MEASURES))
 
 
 def _row(row: SwingRow) -> dict[str, Any]:
     felt = [
-        words.FELT_WORDS[question].get(said, said)
+        fmt.FELT_WORDS[question].get(said, said)
         for question, said in (
             ("time", row.felt_time),
             ("turn", row.felt_turn),
@@ -195,7 +299,7 @@ def _row(row: SwingRow) -> dict[str, Any]:
         "number": int(row.swing_id.rpartition("#")[2]),
         "kind": row.kind,
         "block": row.block or "free",
-        "values": {name: words.digits(name, row.values.get(name)) for name in TABLE},
+        "values": {name: fmt.digits(name, row.values.get(name)) for name in TABLE},
         "felt": ", ".join(felt),
     }
 
@@ -216,7 +320,7 @@ def _pair(
             continue
         try:
             curves.append((mine, detail, trace_of(detail)))
-        except (SensorError, ReviewError) as error:
+        except (LibraryError, ReviewError, SensorError) as error:
             # What was measured is kept even where the recording isn't at hand.
             reason = f"The curves can't be drawn: {_without_path(error)}."
     return tuple(shown), curves, reason
@@ -232,18 +336,16 @@ def _shown(one: Example, number: int, detail: SwingDetail, mount: str | None) ->
     return Shown(
         number=number,
         kind=one.kind,
-        beside="" if one.measure is None else one.beside(words.measure_word(one.measure, mount)),
+        beside="" if one.measure is None else one.beside(fmt.measure_word(one.measure, mount)),
         cells={
-            name: words.with_u(getattr(detail.swing, name), getattr(detail.swing, f"{name}_u"))
+            name: fmt.with_u(getattr(detail.swing, name), getattr(detail.swing, f"{name}_u"))
             for name in TABLE
         },
     )
 
 
-def _curves(
-    curves: Sequence[tuple[Shown, SwingDetail, Trace]], what: str, mount: str | None
-) -> str:
-    """Draw turn or rate of the two swings over each other, from takeaway."""
+def _turns(curves: Sequence[tuple[Shown, SwingDetail, Trace]], mount: str | None) -> str:
+    """Draw the turn of the two swings over each other, from takeaway."""
     drawn = []
     for k, (shown, detail, trace) in enumerate(curves):
         swing = detail.swing
@@ -262,24 +364,25 @@ def _curves(
         drawn.append(
             Curve(
                 x=(1e3 * (trace.time_s - zero)).tolist(),
-                y=(trace.turn_deg if what == "turn" else trace.rate_dps).tolist(),
-                # A is solid and B dashed, as on the page.
-                name=f"{'AB'[k]}: {shown.kind} #{shown.number}",
+                y=trace.turn_deg.tolist(),
+                # A is solid and B dashed: told apart on grey paper too.
+                name=f"{'AB'[k]}: {fmt.kind_word(shown.kind)} {shown.number}",
+                kind=cast("Kind", shown.kind),
                 style=k,
                 events=events,
             )
         )
     if not drawn:
         return ""
-    turn = words.turn_word(mount)
+    turn = fmt.turn_word(mount)
     return traces_chart(
         drawn,
-        title=f"{turn if what == 'turn' else 'rate'} of the two swings over time",
+        title=f"{turn} of the two swings over time",
         x_label="ms from takeaway",
-        y_label=f"{turn}, deg" if what == "turn" else "rate, deg/s",
-        css=what,
+        y_label=f"{turn}, °",
+        css="turn",
         most_points=240,
-        height=230.0,
+        height=270.0,
     )
 
 
@@ -300,10 +403,10 @@ def _swings_chart(rows: Sequence[SwingRow], reference: Reference | None, mount: 
                 if "turn_deg" not in row.values
                 else 0.5 + (row.values["turn_deg"] - 0.5 * (low + high)) / span
             ),
-            label=f"#{row.swing_id.rpartition('#')[2]} {row.kind}: "
+            label=f"#{row.swing_id.rpartition('#')[2]} {fmt.kind_word(row.kind)}: "
             + ", ".join(
-                f"{words.measure_word(name, mount)} {words.digits(name, row.values.get(name))} "
-                f"{words.unit_of(name)}"
+                f"{fmt.measure_word(name, mount)} {fmt.digits(name, row.values.get(name))} "
+                f"{fmt.unit_of(name)}"
                 for name in TREND
                 if name in row.values
             ),
@@ -313,14 +416,14 @@ def _swings_chart(rows: Sequence[SwingRow], reference: Reference | None, mount: 
     region = None
     if reference is not None:
         sides = [_bounds(reference, name) for name in ("backswing_ms", "peak_rate_dps")]
-        region = Region(x=sides[0], y=sides[1], label="reference")
+        region = Region(x=sides[0], y=sides[1], label="your own range")
     return marks_chart(
         marks,
-        title="each swing by the time of its backswing and its peak rate",
+        title="each swing by the time of its backswing and its rotation",
         x_label="backswing, ms",
-        y_label="peak rate, deg/s",
+        y_label="rotation, °/s",
         region=region,
-        size_label=f"{words.turn_word(mount)}: {low:.0f} to {high:.0f} deg" if turns else None,
+        size_label=f"{fmt.turn_word(mount)}: {low:.0f} to {high:.0f} deg" if turns else None,
         least_x=200.0,
         least_y=200.0,
         height=330.0,
@@ -334,64 +437,31 @@ def _bounds(reference: Reference, name: str) -> tuple[float, float] | None:
     return value.lower, value.upper
 
 
-def _trends(evidence: Evidence) -> tuple[tuple[str, str, tuple[tuple[str, ...], ...]], ...]:
-    """Middle and spread by session, swings with a cue left out: measure, drawing and table."""
-    sessions = evidence.sessions[-MOST_SESSIONS:]
-    if len(sessions) < 2:
-        return ()
-    days = sorted({evidence.days[s] for s in sessions})
-    ticks = days if len(days) <= 8 else [days[round(k)] for k in np.linspace(0, len(days) - 1, 8)]
-    reference = evidence.reference if isinstance(evidence.reference, Reference) else None
+def _sessions(evidence: Evidence) -> tuple[tuple[str, ...], ...]:
+    """Middles by session and kind, swings with sound left out; the newest first."""
     out = []
-    for measure in TREND:
-        marks, lines, table = [], [], []
+    for session in evidence.sessions[-MOST_SESSIONS:][::-1]:
+        rows = [row for row in evidence.rows_of(session) if not row.cued]
         for kind in ("rehearsal", "strike"):
-            points = []
-            for session in sessions:
-                values = [
-                    row.values[measure]
-                    for row in evidence.rows_of(session)
-                    if row.kind == kind and measure in row.values and row.block != "rehearsal"
-                ]
-                found = spread_of(values)
-                if found is None:
-                    continue
-                at = evidence.days[session]
-                points.append((float(at), found.median))
-                text = f"{date.fromordinal(at).isoformat()}: {found.n} {kind}s"
-                cells = [
-                    date.fromordinal(at).isoformat(),
-                    words.KIND_PLURAL[kind],
-                    str(found.n),
-                    words.digits(measure, found.median),
-                    "–" if found.spread is None else words.digits(measure, found.spread),
-                ]
-                table.append(tuple(cells))
-                marks.append(
-                    Mark(
-                        x=float(at),
-                        y=found.median,
-                        y_u=found.spread,
-                        kind=kind,
-                        label=f"{text}, middle {cells[3]} {words.unit_of(measure)}",
-                    )
+            mine = [row for row in rows if row.kind == kind]
+            if not mine:
+                continue
+            cells = []
+            for measure in TREND:
+                there = [row for row in mine if measure in row.values]
+                found = spread_of(
+                    [row.values[measure] for row in there if measure not in row.bounds],
+                    [row.values[measure] for row in there if measure in row.bounds],
                 )
-            lines.append(Line(points=tuple(points), kind=kind))
-        bounds = None if reference is None else _bounds(reference, measure)
-        name = words.measure_word(measure, evidence.mount)
-        drawing = marks_chart(
-            marks,
-            title=f"{name} by session",
-            x_label="day",
-            y_label=f"{name}, {words.unit_of(measure)}",
-            region=None if bounds is None else Region(y=bounds, label="reference"),
-            lines=[line for line in lines if len(line.points) > 1],
-            height=210.0,
-            x_text=lambda day: date.fromordinal(int(day)).strftime("%d %b").lstrip("0"),
-            x_ticks=[float(day) for day in ticks],
-        )
-        if drawing:
-            out.append((name, drawing, tuple(sorted(table))))
+                if found is None or found.at_least:
+                    cells.append("–")
+                    continue
+                more = "" if found.spread is None else f" ± {fmt.digits(measure, found.spread)}"
+                cells.append(f"{fmt.digits(measure, found.median)}{more}")
+            at = date.fromordinal(evidence.days[session])
+            out.append(
+                (f"{at.day} {at:%b} {at.year}", fmt.count(len(mine), fmt.kind_word(kind)), *cells)
+            )
     return tuple(out)
 
 
@@ -403,14 +473,11 @@ def _results(rows: Sequence[SwingRow], units: str) -> tuple[tuple[str, str], ...
         found = spread_of(values)
         if found is None:
             continue
-        factor, unit = 1.0, words.unit_of(name)
-        if units == "imperial":
-            end = "_m_s" if name.endswith("_m_s") else "_m"
-            factor, unit = IMPERIAL[end]
-        text = f"{factor * found.median:.1f} {unit}"
+        shown = fmt.Units(imperial=units == "imperial")
+        text = f"{shown.shown(name, found.median):.1f} {shown.unit(name)}"
         if found.spread is not None:
-            text += f", spread {factor * found.spread:.1f}"
-        out.append((words.measure_word(name), f"{text} ({words.count(found.n, 'ball')})"))
+            text += f" ± {shown.shown(name, found.spread):.1f}"
+        out.append((fmt.measure_word(name), f"{text} ({fmt.count(found.n, 'ball')})"))
     return tuple(out)
 
 
@@ -453,9 +520,8 @@ def report_html(
         "made_on": made_on,
         "version": version,
         "style": report_style(),
-        "cautions": CAUTIONS,
-        "table": TABLE,
         "title": _title(sections),
+        **shared_values(),
     }
     text = template.render(sections=sections, **values)
     if len(text.encode()) >= most_bytes:
@@ -470,11 +536,18 @@ def report_html(
     return text
 
 
+def shared_values() -> dict[str, Any]:
+    """Return what the file and the page's screen show besides the sections."""
+    return {
+        "table": TABLE,
+        "trend": TREND,
+        "stop": cautions.STOP,
+        "measure_name": _name,
+    }
+
+
 def _title(sections: Sequence[Section]) -> str:
     names = list(dict.fromkeys(one.player for one in sections))
     days = sorted({one.start[:10] for one in sections})
-    who = words.join(names) if len(names) <= 3 else words.count(len(names), "player")
+    who = fmt.join(names) if len(names) <= 3 else fmt.count(len(names), "player")
     return f"{who}, {days[-1]}"
-
-
-assert math.isclose(IMPERIAL["_m"][0] * 0.9144, 1.0)

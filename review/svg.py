@@ -14,33 +14,26 @@ from dataclasses import dataclass
 from html import escape
 from typing import Final, Literal
 
-__all__ = ["Curve", "Line", "Mark", "Region", "marks_chart", "ticks", "traces_chart"]
+from review.svg_frame import (
+    EM,
+    HEIGHT,
+    LINE,
+    RIGHT,
+    WIDTH,
+    Region,
+    _Frame,
+    _number,
+    _span,
+    _tick_text,
+    _wide,
+)
 
 Kind = Literal["rehearsal", "strike", "unclear"]
 
-WIDTH: Final = 760.0
-HEIGHT: Final = 400.0
-RIGHT: Final = 24.0
-
-# A drawing shrinks with its screen and its letters must not: page.css writes them the larger the
-# narrower the drawing is, so that they are never under 12 px. Room is kept for the largest.
-EM: Final = 30.0
-"""Letters on the narrowest phone, in the drawing's own px."""
-
-SOME_EM: Final = 20.0
-"""Letters up to which every number of the axes is shown; with larger ones the spare aren't."""
-
-LETTER: Final = 0.64
-"""Width of a letter, in em; a digit of the widest fonts in use (from memory)."""
 
 DIGITS: Final = 4
 """Of rates in deg/s, which stand below turns."""
 
-LINE: Final = 1.25
-"""Height of a line of letters, in em."""
-
-ROOM: Final = 82.0
-"""Of a chart's height is for letters above and below, as it was asked for; more is added."""
 
 TOUCH: Final = 26.0
 """Radius of what is touched: 24 px across on a phone (WCAG 2.2, 2.5.8), where it has the room."""
@@ -82,21 +75,6 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Region:
-    """A reference, shaded; a bound that is None is open.
-
-    Attributes
-    ----------
-    x, y : pair of float or None
-    label : str
-    """
-
-    x: tuple[float, float] | None = None
-    y: tuple[float, float] | None = None
-    label: str = "reference"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Line:
     """Marks that belong together, joined in their order."""
 
@@ -113,6 +91,8 @@ class Curve:
     x, y : sequence of float
         NaN where nothing was measured: the line is broken there.
     name : str
+    kind : {"rehearsal", "strike", "unclear"} or None
+        Whose colour it has; None: that of its quantity.
     style : int
         0: solid (A), 1: dashed (B).
     events : sequence of (float, str)
@@ -124,182 +104,10 @@ class Curve:
     x: Sequence[float]
     y: Sequence[float]
     name: str
+    kind: Kind | None = None
     style: int = 0
     events: Sequence[tuple[float, str]] = ()
     bands: Sequence[tuple[float, float, str]] = ()
-
-
-def ticks(low: float, high: float, most: int = 7) -> list[float]:
-    """Return round numbers from ``low`` to ``high``, at most ``most`` of them.
-
-    Parameters
-    ----------
-    low, high : float
-        Finite, ``low < high``.
-    most : int
-        At least 2.
-
-    Returns
-    -------
-    list of float
-        Steps of 1, 2 or 5 times a power of ten; at least one lies inside unless the step of the
-        next size passes over the whole range.
-    """
-    raw = (high - low) / max(1, most - 1)
-    power = 10.0 ** math.floor(math.log10(raw))
-    step = next(f * power for f in (1, 2, 5, 10) if f * power >= raw * (1 - 1e-9))
-    first = math.ceil(low / step - 1e-9)
-    last = math.floor(high / step + 1e-9)
-    return [round(k * step, 12) + 0.0 for k in range(first, last + 1)]
-
-
-def _span(values: Sequence[float], least: float) -> tuple[float, float]:
-    """Range with some air around it, at least ``least`` wide."""
-    low, high = min(values), max(values)
-    width = max(high - low, least, abs(high) * 1e-6, 1e-9)
-    middle = 0.5 * (low + high)
-    return middle - 0.58 * width, middle + 0.58 * width
-
-
-def _number(x: float) -> str:
-    return f"{x:.1f}".rstrip("0").rstrip(".") if abs(x) >= 1e-9 else "0"
-
-
-def _tick_text(x: float) -> str:
-    text = f"{x:.10g}"
-    return text.replace("-", "\N{MINUS SIGN}")
-
-
-def _wide(text: str, em: float = EM) -> float:
-    """Width of a text at most."""
-    return LETTER * em * len(text)
-
-
-class _Frame:
-    """Axes of a chart: from values to places on paper.
-
-    Parameters
-    ----------
-    x, y : pair of float
-    height : float
-        As it was asked for; letters may add to it.
-    rows : int
-        Rows of names over the chart, besides what the upright axis shows.
-    digits : int
-        Room for at least so many before the chart: those below each other begin at one line.
-    x_text, x_ticks
-        As `marks_chart` has them.
-    """
-
-    def __init__(
-        self,
-        x: tuple[float, float],
-        y: tuple[float, float],
-        *,
-        height: float = HEIGHT,
-        rows: int = 0,
-        digits: int = 2,
-        x_text: Callable[[float], str] = _tick_text,
-        x_ticks: Sequence[float] | None = None,
-    ) -> None:
-        self.x, self.y = x, y
-        self.x_text = x_text
-        self.x_ticks = ticks(*x) if x_ticks is None else x_ticks
-        plot = height - ROOM
-        # Numbers of the upright axis stand a line apart, whatever the letters.
-        self.y_ticks = next(
-            found
-            for most in (6, 5, 4, 3, 2)
-            for found in [ticks(*y, most)]
-            if most == 2
-            or len(found) < 2
-            or (found[1] - found[0]) / (y[1] - y[0]) * plot >= LINE * EM
-        )
-        widest = max((_wide(_tick_text(v)) for v in self.y_ticks), default=0.0)
-        self.left = max(widest, digits * LETTER * EM) + 14.0
-        self.top = 10.0 + LINE * EM * (1 + rows)
-        self.bottom = self.top + plot
-        self.height = self.bottom + 12.0 + 2 * LINE * EM
-
-    def px(self, x: float) -> float:
-        """Place of a value across."""
-        return self.left + (x - self.x[0]) / (self.x[1] - self.x[0]) * (WIDTH - self.left - RIGHT)
-
-    def py(self, y: float) -> float:
-        """Place of a value upwards."""
-        low, high = self.y
-        return self.bottom - (y - low) / (high - low) * (self.bottom - self.top)
-
-    def open(self, title: str, x_label: str, y_label: str, *, rows: int = 0) -> list[str]:
-        """Begin the drawing: its name, grid, numbers and what they are."""
-        out = [
-            f'<svg class="drawing" viewBox="0 0 {WIDTH:g} {_number(self.height)}" role="group" '
-            f'aria-label="{escape(title)}" xmlns="http://www.w3.org/2000/svg">'
-            f'<rect class="plot" x="{_number(self.left)}" y="{_number(self.top)}" '
-            f'width="{_number(WIDTH - RIGHT - self.left)}" '
-            f'height="{_number(self.bottom - self.top)}"/>'
-        ]
-        left, top, bottom = (_number(v) for v in (self.left, self.top, self.bottom))
-        always = self._apart(SOME_EM)
-        on_a_phone = self._apart(EM)
-        for value in self.x_ticks:
-            px = _number(self.px(value))
-            out.append(f'<line class="grid" x1="{px}" x2="{px}" y1="{top}" y2="{bottom}"/>')
-            if value in always:
-                css = "tick" if value in on_a_phone else "tick spare"
-                out.append(
-                    f'<text class="{css}" x="{px}" y="{_number(self.bottom + 4.0)}" dy="1em" '
-                    f'text-anchor="middle">{escape(self.x_text(value))}</text>'
-                )
-        for value in self.y_ticks:
-            py = _number(self.py(value))
-            out.append(
-                f'<line class="grid" x1="{left}" x2="{WIDTH - RIGHT:g}" y1="{py}" y2="{py}"/>'
-            )
-            out.append(
-                f'<text class="tick" x="{_number(self.left - 8.0)}" y="{py}" dy="0.35em" '
-                f'text-anchor="end">{escape(_tick_text(value))}</text>'
-            )
-        middle = 0.5 * (self.left + WIDTH - RIGHT)
-        out.append(
-            f'<text class="axis" x="{_number(middle)}" y="{_number(self.bottom + 6.0)}" '
-            f'dy="{1 + LINE:g}em" text-anchor="middle">{escape(x_label)}</text>'
-        )
-        # Along the axis it would need room that a phone hasn't got.
-        out.append(
-            f'<text class="axis" x="{left}" y="{_number(self.top - 8.0)}" '
-            f'dy="{-LINE * rows:g}em">{escape(y_label)}</text>'
-        )
-        return out
-
-    def _apart(self, em: float) -> set[float]:
-        """Numbers of the axis across that touch no other and aren't cut, at a size of letters."""
-        out: set[float] = set()
-        lowest = min((self.bottom - self.py(v) for v in self.y_ticks), default=em)
-        # Beside a number at the foot of the upright axis there is no room.
-        end = self.left - 8.0 if lowest < 0.6 * em else 0.0
-        for value in sorted(self.x_ticks):
-            half = 0.5 * _wide(self.x_text(value), em)
-            px = self.px(value)
-            if px - half >= end and px + half <= WIDTH:
-                out.add(value)
-                end = px + half + 0.4 * em
-        return out
-
-    def region(self, region: Region) -> str:
-        """Draw a shaded region, cut to the axes."""
-        x0, x1 = region.x if region.x is not None else self.x
-        y0, y1 = region.y if region.y is not None else self.y
-        x0, x1 = (min(max(v, self.x[0]), self.x[1]) for v in (x0, x1))
-        y0, y1 = (min(max(v, self.y[0]), self.y[1]) for v in (y0, y1))
-        left, right, top, bottom = self.px(x0), self.px(x1), self.py(y1), self.py(y0)
-        if right - left <= 0 or bottom - top <= 0:
-            return ""
-        return (
-            f'<rect class="region" x="{_number(left)}" y="{_number(top)}" '
-            f'width="{_number(right - left)}" height="{_number(bottom - top)}">'
-            f"<title>{escape(region.label)}</title></rect>"
-        )
 
 
 def _shape(kind: Kind, x: float, y: float, r: float) -> str:
@@ -378,7 +186,7 @@ def _mark(frame: _Frame, mark: Mark, reach: float) -> str:
 
 
 def _legend(kinds: Sequence[Kind], region: Region | None, size_label: str | None) -> str:
-    names = {"rehearsal": "rehearsal", "strike": "strike", "unclear": "unclear"}
+    names = {"rehearsal": "practice swing", "strike": "shot", "unclear": "unclear"}
     out = []
     for kind in names:
         if kind in kinds:
@@ -538,7 +346,7 @@ def traces_chart(
             )
         for piece in _pieces(curve, most_points):
             path = " ".join(f"{_number(frame.px(x))},{_number(frame.py(y))}" for x, y in piece)
-            out.append(f'<polyline class="curve {css} style-{curve.style}" points="{path}"/>')
+            out.append(f'<polyline class="curve {css} {_dress(curve)}" points="{path}"/>')
     if cursor:
         a, b = frame.x
         left = _number(frame.left)
@@ -547,14 +355,25 @@ def traces_chart(
             f'x1="{left}" x2="{left}" y1="{top}" y2="{bottom}" visibility="hidden"/>'
         )
     out.append("</svg>")
+    return "".join(out) + _keys(curves, css)
+
+
+def _dress(curve: Curve) -> str:
+    """Classes that tell a curve from others: its line, and the colour of its kind."""
+    of_kind = "" if curve.kind is None else f" of-{curve.kind}"
+    return f"style-{curve.style}{of_kind}"
+
+
+def _keys(curves: Sequence[Curve], css: str) -> str:
+    """Say which line is which, where there are several."""
     keys = "".join(
         f'<span class="key"><svg class="key-shape wide" viewBox="0 0 34 18" aria-hidden="true">'
-        f'<line class="curve {css} style-{c.style}" x1="1" x2="33" y1="9" y2="9"/></svg> '
+        f'<line class="curve {css} {_dress(c)}" x1="1" x2="33" y1="9" y2="9"/></svg> '
         f"{escape(c.name)}</span>"
         for c in curves
         if c.name
     )
-    return "".join(out) + (f'<p class="keys">{keys}</p>' if keys else "")
+    return f'<p class="keys">{keys}</p>' if keys else ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,7 @@
 """Motion sensors and their recordings.
 
 The names below are imported when they are first used: `import sensor` alone does not load numpy.
-(`recover` is the name of a module here; the function is ``sensor.recover.recover``.)
+(`recover` is the name of a module here; the function is ``sensor.recording.recover.recover``.)
 """
 
 from __future__ import annotations
@@ -21,20 +21,13 @@ from sensor.errors import (
 )
 
 if TYPE_CHECKING:
-    from sensor.csvfile import import_csv, read_csv, write_csv
-    from sensor.recording import (
-        COUNTS_DTYPE,
-        FLOAT_DTYPE,
-        PACKET_DTYPE,
-        Block,
-        Gap,
-        Marker,
-        Recording,
-        RecordingWriter,
-        Segment,
-        open_recording,
-    )
-    from sensor.session import Session
+    from sensor.recording.csvfile import import_csv, read_csv, write_csv
+    from sensor.recording.layout import COUNTS_DTYPE, FLOAT_DTYPE, PACKET_DTYPE
+    from sensor.recording.markers import Marker, Segment
+    from sensor.recording.opening import open_recording
+    from sensor.recording.reader import Block, Gap, Recording
+    from sensor.recording.session import Session
+    from sensor.recording.writer import RecordingWriter
 
 __all__ = [
     "COUNTS_DTYPE",
@@ -62,14 +55,15 @@ __all__ = [
 ]
 
 _HOME = {
-    "Session": "sensor.session",
-    "import_csv": "sensor.csvfile",
-    "read_csv": "sensor.csvfile",
-    "write_csv": "sensor.csvfile",
+    "Session": "sensor.recording.session",
+    "open_recording": "sensor.recording.opening",
+    "import_csv": "sensor.recording.csvfile",
+    "read_csv": "sensor.recording.csvfile",
+    "write_csv": "sensor.recording.csvfile",
 }
 
 
 def __getattr__(name: str) -> Any:
     if name not in __all__:
         raise AttributeError(f"module 'sensor' has no attribute '{name}'")
-    return getattr(import_module(_HOME.get(name, "sensor.recording")), name)
+    return getattr(import_module(_HOME.get(name, "sensor.recording.reader")), name)

@@ -17,13 +17,13 @@ class ColumnMapError(SensorError):
     """The text of a column map cannot be understood."""
 
 
-class RecordingError(SensorError):
-    """A recording cannot be read or written.
+class PathError(Exception):
+    """A file or folder, and what is wrong with it.
 
     Parameters
     ----------
     path : str or path
-        The file or folder that the trouble is about.
+        What the trouble is about.
     problem : str
         What is wrong and what to do, without the path.
     """
@@ -35,6 +35,18 @@ class RecordingError(SensorError):
 
     def __str__(self) -> str:
         return f"{self.path}: {self.problem}"
+
+
+class RecordingError(PathError, SensorError):
+    """A recording cannot be read or written.
+
+    Parameters
+    ----------
+    path : str or path
+        The file or folder that the trouble is about.
+    problem : str
+        What is wrong and what to do, without the path.
+    """
 
 
 class CsvError(RecordingError):
@@ -49,12 +61,34 @@ class CsvError(RecordingError):
         return f"{where}: {self.problem}"
 
 
+class OtherMountError(RecordingError):
+    """The recording says that the sensor was somewhere else.
+
+    Parameters
+    ----------
+    path : str or path
+    own : str
+        Where it says.
+    """
+
+    def __init__(self, path: str | PathLike[str], own: str) -> None:
+        super().__init__(
+            path,
+            f"the sensor was at another place, says the recording: leave the mount out ({own})",
+        )
+        self.own = own
+
+
 class NewerFormatError(RecordingError):
     """The recording was written by a later version than this one."""
 
 
 class RateTooLowError(RecordingError):
     """The sample rate is too low to measure a swing."""
+
+
+class RateTooHighError(RecordingError):
+    """The sample rate is higher than a motion sensor has: the unit of the times is wrong."""
 
 
 class RecordingExistsError(RecordingError):

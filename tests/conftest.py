@@ -8,6 +8,12 @@ from collections.abc import Generator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+# A machine that is busy with other work makes and tries examples slowly, which is no defect:
+# neither is timed. What else a health check looks at stays.
+settings.register_profile("project", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("project")
 
 _HOMES = itertools.count()
 
@@ -31,3 +37,17 @@ def pytest_runtest_makereport(
         report.outcome = "failed"
         report.longrepr = f"skipped, which continuous integration does not allow: {report.longrepr}"
     return report
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Write down what failed, so that `make test` can tell it once all parts have run."""
+    # With xdist both its workers and what hands out the work come by here.
+    path = None if "PYTEST_XDIST_WORKER" in os.environ else os.environ.get("FAILURES")
+    failed = [
+        report.nodeid
+        for outcome in ("failed", "error")
+        for report in terminalreporter.stats.get(outcome, ())
+    ]
+    if path and failed:
+        with Path(path).open("a", encoding="utf-8") as file:
+            file.writelines(f"{name}\n" for name in failed)

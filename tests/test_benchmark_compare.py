@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.compare import COMPARED, compare_swings
+from analysis.evidence.compare import COMPARED, compare_swings
 from benchmarks import compare
 from benchmarks.compare import _pairs, _side, _Tally, _true_differences, measured, true_value
-from sensor.motion.draw import random_swing
-from sensor.simulate import grid_rate_hz
+from simulation.motion.draw import random_swing
+from simulation.sessions import grid_rate_hz
 
 
 def two_swings(seed: int) -> tuple[compare.Pair, compare.Pair]:
@@ -42,7 +42,7 @@ def test_a_true_difference_is_counted_as_told_or_not() -> None:
     result = compare_swings(_side([a], "r", "wrist"), _side([b], "r", "wrist"))
     row = result.row("swing_ms")
     assert row is not None
-    assert row.tellable is not None
+    assert row.detectable is not None
     assert row.difference is not None
     sign = float(np.sign(row.difference))
     for size, expected in (
@@ -51,7 +51,7 @@ def test_a_true_difference_is_counted_as_told_or_not() -> None:
         (-1.1, [1, 0, int(row.outcome == "different")]),
     ):
         tally = _Tally()
-        tally.differs(result, {"swing_ms": sign * size * row.tellable})
+        tally.differs(result, {"swing_ms": sign * size * row.detectable})
         assert tally.power["swing_ms"] == expected
     true = _true_differences([a], [b])
     assert set(true) == set(COMPARED)

@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from benchmarks.accuracy import cases, score_case
+from benchmarks.accuracy import LINES, cases, score_case
 from benchmarks.drawing import HARD
 from benchmarks.scoring import Found, match, score, summarize
-from sensor.motion.action import SwingTruth
-from sensor.simulate import simulate_swing
+from simulation.motion.action import SwingTruth
+from simulation.sessions import simulate_swing
 
 
 @pytest.fixture(scope="module")
@@ -45,6 +45,11 @@ def test_the_truth_itself_scores_zero(truth: SwingTruth) -> None:
         assert summary[name]["mean_abs"] == 0.0
     assert summary["right"]["percent"] == 100.0
     assert summary["nulls_percent"] == 0.0
+
+
+def test_every_line_of_the_table_is_summed_up(truth: SwingTruth) -> None:
+    row = score(as_found(truth), truth, mount="wrist", clipped=False)
+    assert {name for _, name, *_ in LINES} <= summarize([row], missed=0, invented=0).keys()
 
 
 def test_errors_are_in_the_units_of_the_table(truth: SwingTruth) -> None:

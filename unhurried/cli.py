@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -11,57 +9,57 @@ from typing import Any
 
 import click
 
-from unhurried.errors import BAD_USE, FAILED, STOPPED, describe, set_verbose, show
+from unhurried.app.errors import BAD_USE, FAILED, STOPPED, OptionsError, describe, set_verbose, show
+from unhurried.app.plain_text import plain_streams
+from unhurried.app.printed import failure, take_over
+from unhurried.commands.near import NearGroup
 
 # Name, module in `unhurried.commands` (its `command` is the command), and the line in --help.
 COMMANDS: dict[str, tuple[str, str]] = {
-    "scan": ("scan", "List the sensors that are near."),
-    "record": ("record", "Record a sensor, and show each swing as it happens."),
-    "drill": ("drill", "Practise by ear, with a sensor watching the turn."),
-    "cue": ("cue", "Hear how long a backswing should take, or write it as a WAV file."),
-    "sounds": ("sounds", "Hear every sound of a drill, and what it means."),
-    "latency": ("latency", "Measure how late a sound output is, and keep it."),
     "analyze": ("analyze", "Find and measure the swings of a recording."),
     "compare": ("compare", "Set two swings, or two sets of swings, side by side."),
     "agree": ("agree", "Check the figures against events labelled by hand."),
     "info": ("info", "Say what a recording holds, and what is wrong with it."),
-    "import": ("import_csv", "Make a recording of a CSV file."),
-    "export": ("export", "Write a recording, or single swings, as CSV."),
-    "calibrate": ("calibrate", "Find a sensor's scale and offset, for its later recordings."),
-    "library": ("library", "Keep every session, and find it again."),
-    "results": ("results", "Say, or import, what the ball did."),
+    "drill": ("drill", "Practise by ear, with a sensor watching the turn."),
+    "cue": ("cue", "Hear how long a backswing should take, or write it as a WAV file."),
+    "sounds": ("sounds", "Hear every sound of a drill, and what it means."),
+    "latency": ("latency", "Measure how late a sound output is, and keep it."),
     "plan": ("plan", "Say where a player stands, why, and what comes next."),
-    "story": ("story", "Tell a session in five sentences, each with its numbers."),
-    "reference": ("reference", "Show or set a player's full, unhurried swing."),
-    "report": ("report", "Write a page about a session or a player, to send or to print."),
-    "clip": ("clip", "Lay a phone's clip beside a session or a swing."),
-    "felt": ("felt", "Say how a swing felt, or see what was felt beside what was measured."),
+    "felt": ("felt", "Say how a swing felt, or see it beside what was measured."),
     "review": ("review", "Look at players, sessions and swings in a browser."),
+    "reference": ("reference", "Show or set a player's model swings and own range."),
+    "story": ("story", "Tell a session in five sentences, each with its numbers."),
+    "report": ("report", "Write a page about a session or a player, to send or to print."),
+    "clip": ("clip", "Lay a phone's film beside a session or a swing."),
     "bundle": ("bundle", "Send sessions to a coach in one file, and open one."),
-    "settings": ("settings", "Show or change what is kept for all commands."),
+    "scan": ("scan", "List the sensors that are near."),
+    "record": ("record", "Record a sensor, and show each swing as it happens."),
+    "calibrate": ("calibrate", "Find a sensor's scale and offset, for its later recordings."),
     "recover": ("recover", "Make a clean copy of a damaged recording."),
+    "library": ("library", "Keep every session, and find it again."),
+    "import": ("import_csv", "Make a recording of a CSV file or a motion capture."),
+    "export": ("export", "Write a recording, or single swings, as CSV."),
+    "results": ("results", "Say, or import, what the ball did."),
+    "kind": ("kind", "Say that swings were shots or practice swings."),
     "simulate": ("simulate", "Make a recording of simulated swings, with their truth."),
+    "settings": ("settings", "Show or change what is kept for all commands."),
+    "help": ("help", "Open the manual, or explain one command whole."),
 }
 
-HELP = """Measure golf swings with one small motion sensor on the wrist, glove, club
-or upper back: how long each part of a swing took, how full the turn was, how fast
-it rotated, and how sure that is.
-"""
+GROUPS: dict[str, tuple[str, ...]] = {
+    "measure": ("analyze", "compare", "agree", "info"),
+    "practise": ("drill", "cue", "sounds", "latency", "plan", "felt"),
+    "coach": ("review", "reference", "story", "report", "clip", "bundle"),
+    "sensor": ("scan", "record", "calibrate", "recover"),
+    "data": ("library", "import", "export", "results", "kind", "simulate", "settings", "help"),
+}
+"""Commands by what they are for; every command is in one."""
 
-# \b keeps click from joining the lines.
-EXAMPLES = """\b
-Examples:
-  unhurried analyze recordings/evening       the swings, in a table
-  unhurried analyze recordings/evening#3     the third one in detail
-  unhurried analyze swings.csv --mount club  a CSV file will do as well
-  unhurried import swings.csv session        keep it as a recording
-  unhurried info session                     rate, gaps, clipping, who played
-
-\b
-'unhurried COMMAND --help' explains one command. Results go to stdout,
-messages to stderr. Exit codes: 0 done, 1 failed, 2 bad option or missing
-path, 130 stopped with Ctrl-C.
-"""
+EXAMPLES: dict[str, str] = {
+    "unhurried analyze recordings/monday-wrist": "the swings in a table",
+    "unhurried review": "the players in a browser",
+}
+"""What most people want first, on top of the help."""
 
 
 def _verbose(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
@@ -79,7 +77,7 @@ def _verbose_option() -> click.Option:
     )
 
 
-class LazyGroup(click.Group):
+class LazyGroup(NearGroup):
     """A group that knows the names of its commands but imports a command when it is used."""
 
     def list_commands(self, _ctx: click.Context) -> list[str]:
@@ -90,7 +88,8 @@ class LazyGroup(click.Group):
             return None
         module = import_module(f"unhurried.commands.{COMMANDS[cmd_name][0]}")
         command: click.Command = module.command
-        from unhurried.settings import apply_to
+
+        from unhurried.commands.defaults import apply_to
 
         apply_to(cmd_name, command)
         # Accepted before and after the command's name.
@@ -98,22 +97,22 @@ class LazyGroup(click.Group):
             command.params.append(_verbose_option())
         return command
 
-    def resolve_command(
-        self, ctx: click.Context, args: list[str]
-    ) -> tuple[str | None, click.Command | None, list[str]]:
-        if args and not args[0].startswith("-") and args[0] not in COMMANDS:
-            names = ", ".join(COMMANDS)
-            ctx.fail(f"there is no command '{args[0]}': the commands are {names}")
-        return super().resolve_command(ctx, args)
-
-    def format_commands(self, _ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+    def format_help(self, _ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write it by groups, so that it fits a screen of 40 lines."""
+        formatter.write("Usage: unhurried COMMAND [OPTIONS] [ARGS]...\n")
+        formatter.write("Measure golf swings with one small motion sensor.\n\n")
+        for example, what in EXAMPLES.items():
+            formatter.write(f"  {example:<43}{what}\n")
+        for title, names in GROUPS.items():
+            formatter.write(f"{title.capitalize()}:\n")
+            for name in names:
+                formatter.write(f"  {name:<11}{COMMANDS[name][1]}\n")
+        formatter.write("'unhurried COMMAND --help' explains one. Also: --version, --verbose.\n")
 
 
 def _version(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
     if value:
-        from sensor.session import program_version
+        from sensor.recording.session import program_version
 
         click.echo(f"unhurried {program_version()}")
         ctx.exit()
@@ -121,8 +120,6 @@ def _version(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
 
 @click.group(
     cls=LazyGroup,
-    help=HELP,
-    epilog=EXAMPLES,
     invoke_without_command=True,
     context_settings={"max_content_width": 80, "help_option_names": ["-h", "--help"]},
 )
@@ -144,14 +141,6 @@ def cli(ctx: click.Context) -> None:
 cli.params.append(_verbose_option())
 
 
-def _use_utf8() -> None:
-    """Write UTF-8 also where the system has another habit, as Windows has."""
-    for stream in (sys.stdout, sys.stderr):
-        reconfigure = getattr(stream, "reconfigure", None)
-        if reconfigure is not None:
-            reconfigure(encoding="utf-8", errors="backslashreplace")
-
-
 def _usage_line(error: click.UsageError) -> str:
     path = error.ctx.command_path if error.ctx is not None else "unhurried"
     text = error.format_message()
@@ -161,6 +150,13 @@ def _usage_line(error: click.UsageError) -> str:
     return f"{text.rstrip('.')} (see '{path} --help')"
 
 
+def _asked(arguments: Sequence[str] | None) -> str:
+    """Name the command that was asked for, as far as it is one."""
+    words = sys.argv[1:] if arguments is None else arguments
+    return " ".join(["unhurried", *[word for word in words if word in COMMANDS][:1]])
+
+
+@plain_streams()
 def run(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code; errors are told in one line on stderr.
 
@@ -178,6 +174,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
         )
         sys.stdout.flush()
         return result if isinstance(result, int) else 0
+    except OptionsError as error:
+        show(f"{error} (see '{_asked(arguments)} --help')", error)
+        return BAD_USE
     except click.UsageError as error:
         show(_usage_line(error), error)
         return BAD_USE
@@ -208,13 +207,11 @@ def _reader_left() -> bool:
 
 def main() -> None:
     """Entry point of the `unhurried` command."""
-    _use_utf8()
+    take_over()
     code = run()
-    try:
-        sys.stdout.flush()
-    except OSError:
-        # Whoever read our output has gone (`unhurried ... | head`): be quiet about it, also when
-        # the interpreter flushes once more at its end.
-        with contextlib.suppress(OSError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    lost = failure(sys.stdout)
+    # A reader that has gone (`unhurried ... | head`) has had what it wanted.
+    if lost is not None and not isinstance(lost, BrokenPipeError) and code == 0:
+        show(f"the output cannot be written: {lost.strerror or lost}")
+        code = FAILED
     sys.exit(code)

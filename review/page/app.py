@@ -22,7 +22,7 @@ from functools import partial
 from importlib import import_module
 from pathlib import Path
 from typing import Any, Final, cast
-from urllib.parse import urlencode, urlsplit
+from urllib.parse import urlencode
 
 from markupsafe import Markup
 from starlette.applications import Starlette
@@ -34,23 +34,35 @@ from starlette.routing import BaseRoute, Mount
 from starlette.staticfiles import StaticFiles
 
 from analysis.errors import AnalysisError
+from library.catalogue import LIBRARY_FILE, Library
+from library.errors import ChoiceError, LibraryError, NoSuchError
+from library.players import Player
+from library.rows import SessionRow
+from library.telling import keep
+from library.told import ToldRecord
+from review import formatting as fmt
 from review.errors import ReviewError
-from review.liberrors import ChoiceError, NoSuchError
-from review.library import LIBRARY_FILE, Library, SessionRow
-from review.page import words
-from review.page.apart import MANY, Apart
-from review.page.known import Known, stand
-from review.page.rendering import templates
-from review.page.security import App, Guard, GuardParams, Pass, TooLargeError
-from review.page.shelf import Shelf
+from review.film import end_all
+from review.page.cache import ResultCache
+from review.page.evidence_cache import EvidenceCache, stand
+from review.page.security import (
+    LOOPBACK,
+    App,
+    Guard,
+    GuardParams,
+    Pass,
+    TooLargeError,
+    TooSlowError,
+)
 from review.page.tools import Tools
-from review.people import Player
+from review.page.worker import MANY, Worker
+from review.rendering import templates
 from sensor.errors import SensorError
 
-__all__ = ["FormError", "Kept", "Page", "checked_id", "create_app", "page_of"]
-
 HERE: Final = Path(__file__).parent
-SCREENS: Final = ("players", "session", "swing", "pair", "trend", "range", "clips", "reports")
+SCREENS: Final = (
+    *("players", "session", "swing", "pair", "trend", "range", "wall", "clips", "reports", "help"),
+)
 """Modules of this package with `routes()`, in the order in which paths are matched."""
 
 WAIT_S: Final = 0.025
@@ -64,7 +76,7 @@ MOST_KEPT: Final = 60_000
 
 _ID: Final = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}(-\d{1,6})?")
 _IN_SESSION: Final = re.compile(r"/session/([^/]+)/")
-_TOLD: Final = (ReviewError, SensorError, AnalysisError)
+_TOLD: Final = (LibraryError, ReviewError, SensorError, AnalysisError)
 
 _log = logging.getLogger(__name__)
 
@@ -83,7 +95,7 @@ class FormError(ReviewError):
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class RefusedForm:
     """What was typed into a form that was refused, to be shown in it again.
 
     Attributes
@@ -112,6 +124,10 @@ class Kept:
         """Tell whether a form is to be shown unfolded."""
         return form == self.form
 
+    def open_any(self, beginning: str) -> bool:
+        """Tell whether a form whose name begins so is to be shown unfolded."""
+        return bool(self.form) and self.form.startswith(beginning)
+
 
 class Page:
     """What every screen has at hand.
@@ -121,8 +137,8 @@ class Page:
     home : Path
     tools : Tools
     templates : jinja2.Environment
-    shelf : Shelf
-    apart : Apart
+    cache : ResultCache
+    worker : Worker
         Where heavy work is done.
     live : object or None
         The session that is going on, for the range screen.
@@ -139,15 +155,16 @@ class Page:
         self.tools = tools
         self.live = live
         self.visitors = visitors
-        self.shelf = Shelf(
+        self.cache = ResultCache(
             (self.home / LIBRARY_FILE, self.home / f"{LIBRARY_FILE}-wal"), self._versions
         )
         self.templates = templates()
         self._library: Library | None = None
         self._guard = threading.Lock()
-        self._said: OrderedDict[str, tuple[str, bool, Kept]] = OrderedDict()
-        self.known = Known(self)
-        self.apart = Apart(self, tools.helper)
+        self._said: OrderedDict[str, tuple[str, bool, RefusedForm]] = OrderedDict()
+        self.evidence = EvidenceCache(self.cache, self.today)
+        self._told: set[Hashable] = set()
+        self.worker = Worker(self, tools.helper)
         self.undo_of_player: dict[str, list[tuple[str, Player]]] = {}
         self.made_by: dict[str, set[str]] = {}
 
@@ -166,7 +183,14 @@ class Page:
             try:
                 yield library
             finally:
-                self.shelf.changed()
+                self.cache.changed()
+
+    def keep_told(self, player: str, look: ToldRecord | None) -> None:
+        """Keep what a screen tells of a player, once a session that was added."""
+        if look is not None and (player, look.key) not in self._told:
+            with self.library() as library:
+                keep(library, player, look)
+            self._told.add((player, look.key))
 
     def prepare(self) -> None:
         """Make ready what the first screens need, and begin with where the players stand."""
@@ -174,31 +198,32 @@ class Page:
             # A quarter second for all of them that no first look then waits for.
             self.templates.get_template(name)
         # The first curve would wait for the libraries of numbers.
-        self.shelf.start("plot", lambda: import_module("review.plot"))
+        self.cache.start("plot", lambda: import_module("review.plot"))
         with contextlib.suppress(*_TOLD), self.library() as library:
             library.tune()
             if library.totals()["swings"] >= MANY:
-                self.apart.start()
+                self.worker.start()
             for row in sorted(library.players(), key=lambda r: -(r.last_start_s or 0.0)):
-                self.shelf.start(
+                self.cache.start(
                     ("stand", row.id, self.today()),
-                    partial(self.apart.do, stand, row.id),
+                    partial(self.worker.do, stand, row.id),
                     player=row.id,
                 )
 
     def close(self) -> None:
         """Let go of the library."""
-        self.apart.close()
-        self.shelf.close()
+        self.worker.close()
+        end_all()
+        self.cache.close()
         with self._guard:
             if self._library is not None:
                 self._library.close()
                 self._library = None
 
     @property
-    def units(self) -> words.Units:
+    def units(self) -> fmt.Units:
         """Units that speeds and distances are shown in."""
-        return words.Units(imperial=self.tools.settings.get("units") == "imperial")
+        return fmt.Units(imperial=self.tools.settings.get("units") == "imperial")
 
     def command(self, request: Request, text: str) -> str:
         """Return a command as it is to be typed at a terminal of this computer.
@@ -214,8 +239,7 @@ class Page:
 
     def here(self, request: Request, folder: Path) -> str | None:
         """Return a folder's place for whoever sits at this computer, None for all others."""
-        near = request.client is not None and request.client.host in ("127.0.0.1", "::1")
-        return str(folder.absolute()) if near else None
+        return str(folder.absolute()) if from_here(request) else None
 
     def _versions(self) -> dict[str, Hashable]:
         """Return by player what stays the same as long as nobody writes anything about them."""
@@ -234,22 +258,25 @@ class Page:
         values = {
             "here": "",
             "said": said,
-            "kept": Kept() if said is None else said[2],
+            "kept": RefusedForm() if said is None else said[2],
             "request": request,
             "page": self,
+            "guest": self.visitors is not None and not from_here(request),
             **context,
         }
-        return HTMLResponse(self.templates.get_template(name).render(values), status_code=status)
+        # A name of a file may hold what is no text: it is shown with a mark in its place.
+        shown = self.templates.get_template(name).render(values).encode("utf-8", "replace")
+        return HTMLResponse(shown, status_code=status)
 
     def part(self, name: str, **context: Any) -> Markup:
-        """Return a part of a screen, to be kept on the shelf."""
-        values = {"kept": Kept(), "page": self, **context}
+        """Return a part of a screen, to be kept in the cache."""
+        values = {"kept": RefusedForm(), "page": self, **context}
         return Markup(self.templates.get_template(name).render(values))
 
-    def kept(self, request: Request) -> Kept:
+    def kept(self, request: Request) -> RefusedForm:
         """Return the refused form that a screen is to show again, before it is rendered."""
         said = self._said.get(request.query_params.get("said", ""))
-        return Kept() if said is None else said[2]
+        return RefusedForm() if said is None else said[2]
 
     def back(
         self,
@@ -271,10 +298,10 @@ class Page:
             Name and fields of a form that was refused: the screen shows them again, as `kept`.
         """
         key = secrets.token_urlsafe(6)
-        kept = Kept()
+        kept = RefusedForm()
         if form is not None:
             size = sum(len(value) for values in form[1].values() for value in values)
-            kept = Kept(*form) if size <= MOST_KEPT else kept
+            kept = RefusedForm(*form) if size <= MOST_KEPT else kept
         with self._guard:
             self._said[key] = (text, wrong, kept)
             while len(self._said) > MOST_SAID:
@@ -295,6 +322,11 @@ class Page:
         return library.session(checked_id(text))
 
 
+def from_here(request: Request) -> bool:
+    """Whether it was asked on this computer itself."""
+    return request.client is not None and request.client.host in LOOPBACK
+
+
 def page_of(request: Request) -> Page:
     """Return what every screen has at hand."""
     page: Page = request.app.state.page
@@ -313,7 +345,8 @@ def checked_id(text: str) -> str:
     return text
 
 
-def _routes() -> list[BaseRoute]:
+def page_routes() -> list[BaseRoute]:
+    """Return every route of the page."""
     out: list[BaseRoute] = [Mount("/static", app=_Files(directory=HERE / "static"), name="static")]
     for name in SCREENS:
         out += import_module(f"review.page.{name}").routes()
@@ -330,7 +363,8 @@ def _error_page(request: Request, status: int, text: str) -> Response:
     if _wants_line(request):
         from starlette.responses import PlainTextResponse
 
-        return PlainTextResponse(text + "\n", status_code=status)
+        shown = f"{text}\n".encode("utf-8", "replace")
+        return PlainTextResponse(shown, status_code=status)
     return page_of(request).render(
         request,
         "error.html",
@@ -353,15 +387,14 @@ def _session_above(request: Request) -> str | None:
 
 def _came_from(request: Request) -> str | None:
     """Return the screen of this page that a request came from, to lead back to; None if none."""
-    found = urlsplit(request.headers.get("referer", ""))
     here = request.url
-    if (found.scheme, found.netloc) != (here.scheme, here.netloc):
-        return None
-    path = found.path + (f"?{found.query}" if found.query else "")
+    start = f"{here.scheme}://{here.netloc}"
+    found, is_ours, path = request.headers.get("referer", "").partition(start)
+    path = path.partition("#")[0]
     asked = here.path + (f"?{here.query}" if here.query else "")
     # No link to where the browser is already, and none that another host could be made of.
     inside = path.startswith("/") and not path.startswith("//") and "\\" not in path
-    return path if inside and path != asked else None
+    return path if is_ours and not found and inside and path != asked else None
 
 
 async def _told(request: Request, error: Exception) -> Response:
@@ -371,7 +404,7 @@ async def _told(request: Request, error: Exception) -> Response:
         status = 404
     elif isinstance(error, ChoiceError):
         status = 409
-    return _error_page(request, status, str(error))
+    return _error_page(request, status, fmt.line_of(error))
 
 
 async def _http(request: Request, error: Exception) -> Response:
@@ -386,6 +419,10 @@ async def _http(request: Request, error: Exception) -> Response:
 
 async def _too_large(request: Request, _error: Exception) -> Response:
     return _error_page(request, 413, "that is too large")
+
+
+async def _too_slow(request: Request, _error: Exception) -> Response:
+    return _error_page(request, 408, "that took too long to come in: try once more")
 
 
 async def _unforeseen(request: Request, error: Exception) -> Response:
@@ -438,8 +475,9 @@ def create_app(
     handlers: dict[Any, Any] = dict.fromkeys(_TOLD, _told)
     handlers[HTTPException] = _http
     handlers[TooLargeError] = _too_large
+    handlers[TooSlowError] = _too_slow
     handlers[Exception] = _unforeseen
-    app = Starlette(routes=_routes(), exception_handlers=handlers, lifespan=lifespan)
+    app = Starlette(routes=page_routes(), exception_handlers=handlers, lifespan=lifespan)
     app.state.page = page
     params = guard or GuardParams()
     # Starlette's own types are a little narrower than what it takes.

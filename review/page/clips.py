@@ -17,35 +17,31 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, Response
 from starlette.routing import BaseRoute, Route
 
-from review.attached import (
+from library.catalogue import Library
+from library.clips import (
     CLIP_FOLDER,
     MEDIA_TYPES,
-    MOST_FILMS,
     Clip,
-    attach,
     clip_of,
     clips_of,
     detach,
-    films_for,
-    hear_again,
     media_file,
     media_type,
     shift,
 )
+from library.errors import LibraryError, NoSuchError
+from library.rows import SwingDetail
+from review import formatting as fmt
 from review.errors import ReviewError
-from review.liberrors import NoSuchError
-from review.library import Library, SwingDetail
-from review.page import words
+from review.lining_up import MOST_FILMS, attach, films_for, hear_again
 from review.page.app import FormError, Page, page_of
 from review.page.forms import Form, edit_session, field, number, posted
 from review.page.links import pair_url, session_url, swing_url
 from review.page.pair import ALIGNED, named
 from review.plot import Trace
 from review.svg import Curve, traces_chart
-from sensor.annotations import read_annotations
 from sensor.errors import SensorError
-
-__all__ = ["routes"]
+from sensor.recording.annotations import read_annotations
 
 _CLIP: Final = re.compile(r"[0-9a-f]{16}")
 BEFORE_S: Final = 0.4
@@ -126,7 +122,7 @@ def _clips(request: Request) -> Response:
         numbers=numbers,
         folder=page.here(request, _folder(page)),
         folder_is_there=_folder(page).is_dir(),
-        kinds_of_file=words.join(MEDIA_TYPES),
+        kinds_of_file=fmt.join(MEDIA_TYPES),
         command=page.command(request, f"unhurried clip {session.id[:8]}") + " FILE",
         command_swing=page.command(request, f"unhurried clip {session.id[:8]}#7") + " FILE",
         undo=changed,
@@ -164,8 +160,8 @@ def _attach(request: Request, form: Form) -> Response:
                 attach(library, session.id, films[key].path, seq=seq, distance_m=distance_m)
             ),
         )
-    except ReviewError as error:
-        return page.back(listed, f"{error}.", wrong=True)
+    except (LibraryError, ReviewError) as error:
+        return page.back(listed, f"{fmt.line_of(error)}.", wrong=True)
     where = clip_url(session.id, made[0].id, int(swing) if seq is not None else None)
     return page.back(where, f"Attached; the film stays where it is. {_how(made[0])}")
 
@@ -213,7 +209,7 @@ def _clip(request: Request) -> Response:
         try:
             side = _side(page, clip, detail, "impact", "")
         except SensorError as error:
-            problem = str(error)
+            problem = fmt.line_of(error)
     charts, low, high = _charts([side] if side is not None else [], "impact", session.mount)
     return page.render(
         request,
@@ -261,7 +257,7 @@ def _side(page: Page, clip: Clip, detail: SwingDetail, align: str, name: str) ->
     zero_s = {"takeaway": swing.takeaway_s, "top": swing.top_s, "impact": swing.impact_s}[align]
     if zero_s is None or clip.offset_s is None:
         raise SensorError(f"the {align} of swing {swing.index} isn't known")
-    trace: Trace = page.shelf.get(
+    trace: Trace = page.cache.get(
         ("trace", detail.session, detail.seq), lambda: page.tools.trace(detail), quick=True
     )
     return {
@@ -327,7 +323,7 @@ def _charts(
                     events=events,
                 )
             )
-    turn = words.turn_word(mount)
+    turn = fmt.turn_word(mount)
     charts = [
         traces_chart(
             curves[what],
@@ -365,7 +361,7 @@ def _change(request: Request, form: Form) -> Response:
                 return page.back(listed, "There is nothing to take back here.", wrong=True)
             library.undo(session.id)
             there = any(clip.id == clip_id for clip in clips_of(library, session.id))
-        text = f"Taken back: the last change of {words.join(changed.values())}."
+        text = f"Taken back: the last change of {fmt.join(changed.values())}."
         return page.back(here if there and "listed" not in form else listed, text)
     if "remove" in form:
         edit_session(
@@ -394,7 +390,7 @@ def _change(request: Request, form: Form) -> Response:
         try:
             offset_s = _offset(library, clip, form)
         except FormError as error:
-            text = str(error)
+            text = fmt.line_of(error)
             return page.back(
                 here, f"{text[:1].upper()}{text[1:]}.", wrong=True, form=("clip", form)
             )
@@ -458,7 +454,7 @@ def _pair(request: Request) -> Response:
         try:
             sides.append(_side(page, film, detail, align, f"{name}, swing {detail.swing.index}"))
         except SensorError as error:
-            missing.append(str(error))
+            missing.append(fmt.line_of(error))
     whole = len(sides) == 2
     charts: list[str] = []
     low = high = 0

@@ -9,11 +9,9 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 
-from review.derive import SIMULATED
-from review.library import Library
+from library.catalogue import Library
+from library.derive import SIMULATED
 from review.page.app import FormError, Page
-
-__all__ = ["edit_session", "field", "fields_of", "last_change", "number", "posted"]
 
 Form = Mapping[str, list[str]]
 
@@ -104,7 +102,7 @@ def edit_session(page: Page, session_id: str, change: Callable[[Library], None])
 
 def last_change(library: Library, session_id: str) -> tuple[str, str] | None:
     """Return which change of a session would be taken back, and what it is in words."""
-    from sensor.annotations import read_annotations
+    from sensor.recording.annotations import read_annotations
 
     said = read_annotations(library.path_of(session_id), recording=session_id)
     if not said.history:

@@ -6,10 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 from urllib.parse import urlencode
 
-from review.library import Library
-from review.page.words import day_of, day_words
-
-__all__ = ["SwingLinks", "block_kind", "pair_url", "session_url", "swing_url", "trend_url"]
+from library.catalogue import Library
+from review.formatting import day_of, day_words
 
 MOST_LINKS: Final = 40
 """Swings behind one number that are linked one by one; the rest by session."""
@@ -30,6 +28,11 @@ def pair_url(a: tuple[str, int], b: tuple[str, int], align: str = "takeaway") ->
     return f"/pair?a={a[0]}~{a[1]}&b={b[0]}~{b[1]}&align={align}"
 
 
+def wall_url(a: tuple[str, int], b: tuple[str, int]) -> str:
+    """Address of two swings for a room to see."""
+    return f"/wall?a={a[0]}~{a[1]}&b={b[0]}~{b[1]}"
+
+
 def trend_url(player: str, club: str | None, mount: str | None, **params: Any) -> str:
     """Address of a player's screen over time."""
     return _with(f"/player/{player}/trend", {"club": club or "", "mount": mount or "", **params})
@@ -38,14 +41,6 @@ def trend_url(player: str, club: str | None, mount: str | None, **params: Any) -
 def _with(path: str, params: Mapping[str, Any]) -> str:
     there = {name: value for name, value in params.items() if value is not None}
     return f"{path}?{urlencode(there)}" if there else path
-
-
-def block_kind(block: str | None) -> str | None:
-    """Return what a block of a drill was: "silent" for both "silent" and "3 silent"."""
-    if not block:
-        return None
-    word = block.split()[-1]
-    return None if word.isdecimal() else word
 
 
 class SwingLinks:

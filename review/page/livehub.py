@@ -15,24 +15,14 @@ import logging
 import threading
 from collections.abc import AsyncIterator, Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Final, Literal, Protocol
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Literal, Protocol
 
 from review.errors import ReviewError
+from review.page.requests import SessionRequest, Tap
 
-__all__ = [
-    "FELT_QUESTIONS",
-    "Desk",
-    "DrillState",
-    "DrillWanted",
-    "LiveError",
-    "LiveHub",
-    "LiveState",
-    "LiveSwing",
-    "Near",
-    "Starter",
-    "TooManyError",
-    "Wanted",
-]
+if TYPE_CHECKING:
+    from analysis.swing.results import FoundSwing, Swing
 
 Phase = Literal["idle", "starting", "going", "ending", "kept", "failed"]
 
@@ -46,6 +36,10 @@ MOST_SWINGS: Final = 40
 """Latest swings that the screen shows; all are in the recording."""
 
 MOST_LINES: Final = 12
+
+HELD: Final = "held"
+NOT_THAT: Final = "not that one"
+"""Why a swing doesn't count."""
 
 FELT_QUESTIONS: Final[Mapping[str, tuple[tuple[str, str], ...]]] = {
     "time": (("rushed", "Rushed"), ("in-time", "In time"), ("slow", "Slow")),
@@ -86,10 +80,12 @@ class LiveSwing:
     at : str
         Time in the recording, m:ss.
     digits : mapping of str to str
-        By measure, as `review.page.words` writes them.
+        By measure, as `review.formatting` writes them.
     beside : mapping of str to (str, str)
         By measure: a sign and words for where it lies against the player's own.
     who : str
+    player : str or None
+        Whose it is, as recorded or as somebody said.
     about : bool
         The sensor's clock isn't measured yet: times may be off by some percent.
     hidden : str or None
@@ -98,6 +94,8 @@ class LiveSwing:
         What was tapped: ``time``, ``turn``, ``strike`` and ``kind``.
     result : mapping of str to float
         Ball result in the units of its names.
+    left_out : str or None
+        Why it doesn't count: ``held``, or ``not that one`` where a tap said so.
     """
 
     key: str
@@ -109,15 +107,47 @@ class LiveSwing:
     digits: Mapping[str, str]
     beside: Mapping[str, tuple[str, str]]
     who: str
+    player: str | None = None
     about: bool = False
     hidden: str | None = None
     said: Mapping[str, str] = field(default_factory=dict)
     result: Mapping[str, float] = field(default_factory=dict)
+    left_out: str | None = None
 
     @property
     def kind_said(self) -> str:
         """What it was: the player's or coach's word counts more than what was found."""
         return self.said.get("kind", self.kind)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundLive:
+    """Where a swing of a running recording is, for whoever draws it.
+
+    Attributes
+    ----------
+    key : str
+        As in `LiveSwing`.
+    path : Path
+        Of the recording; its samples are written before a swing is found in them.
+    start : str
+        When it began, as in ``session.json``.
+    found : FoundSwing
+        By sample numbers.
+    swing : Swing
+        As it was told, with who swung.
+    player : str or None
+        Whose it is: the id where the player was picked, else the name.
+    mount : str or None
+    """
+
+    key: str
+    path: Path
+    start: str
+    found: FoundSwing
+    swing: Swing
+    player: str | None
+    mount: str | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,6 +178,29 @@ class DrillState:
     all_of: int
     state: str
     sound: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Person:
+    """Somebody who may swing next.
+
+    Attributes
+    ----------
+    key : str
+        By which a tap names them.
+    name : str or None
+        As it is recorded; None: a guest, whose swings are nobody's in particular.
+    player_id, hand : str or None
+        What the library knows of them.
+    """
+
+    key: str
+    name: str | None
+    player_id: str | None = None
+    hand: str | None = None
+
+
+GUEST: Final = Person(key="guest", name=None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +253,16 @@ class LiveState:
     looking : bool
     stays : bool
         The page is there when the recording has ended.
+    held : bool
+        Nothing counts and nothing sounds.
+    held_count : int
+        Swings that were made while it was so.
+    again : int
+        How often the last swing was asked for once more.
+    people : tuple of Person
+        Who may swing next, who swung last first.
+    sore : bool
+        It was ended because something hurt: only this computer starts again.
     """
 
     version: int = 0
@@ -223,6 +286,11 @@ class LiveState:
     near: tuple[Near, ...] | None = None
     looking: bool = False
     stays: bool = True
+    held: bool = False
+    held_count: int = 0
+    again: int = 0
+    people: tuple[Person, ...] = ()
+    sore: bool = False
 
     @property
     def running(self) -> bool:
@@ -230,60 +298,27 @@ class LiveState:
         return self.phase in ("starting", "going", "ending")
 
     def swing(self, key: str | None) -> LiveSwing | None:
-        """Return a swing by its key; the last one without a key or where it isn't shown."""
+        """Return a swing by its key; the last that wasn't held without one, or where it's gone."""
         found = next((one for one in self.swings if one.key == key), None)
-        return found or (self.swings[-1] if self.swings else None)
+        return found or self.last
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DrillWanted:
-    """A drill as it is asked for; what is None is the drill's own default."""
-
-    blocks: tuple[str, ...] = ("rehearsal",)
-    repeats: int = 5
-    rest_s: float = 15.0
-    backswing_ms: float | None = None
-    full_turn_deg: float | None = None
-    upper_turn_deg: float | None = None
-    share: float | None = None
-    schedule: str = "every"
-    cue_on: str | None = "ready"
-    felt: bool = True
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
-    """What is to be recorded.
-
-    Attributes
-    ----------
-    sensor : str or None
-        Address or name; None: the only one that is near.
-    simulated : bool
-    player : str or None
-        Name as it is written into the recording.
-    player_id : str or None
-        Who that is, where the player was picked from the library.
-    club, mount, hand : str or None
-    drill : DrillWanted or None
-        None: a recording without a drill.
-    """
-
-    sensor: str | None = None
-    simulated: bool = False
-    player: str | None = None
-    player_id: str | None = None
-    club: str | None = None
-    mount: str | None = None
-    hand: str | None = None
-    drill: DrillWanted | None = None
+    @property
+    def last(self) -> LiveSwing | None:
+        """The last swing that wasn't held."""
+        return next((one for one in reversed(self.swings) if one.left_out != HELD), None)
 
 
 class Desk(Protocol):
     """Whatever runs, at the disposal of the page. Called from any thread."""
 
-    def ask(self, name: str, fields: Mapping[str, Any]) -> str:
-        """Do something and say what was done in a line.
+    def ask(self, tap: Tap, key: str = "") -> str:
+        """Do what was tapped and say what was done in a line.
+
+        Parameters
+        ----------
+        tap : Tap
+        key : str
+            Of this tap: one that is sent twice, because the line broke, counts once.
 
         Raises
         ------
@@ -303,7 +338,7 @@ class Starter(Protocol):
 
     cautions: tuple[str, ...]
 
-    def start(self, wanted: Wanted) -> None:
+    def start(self, asked: SessionRequest) -> None:
         """Start; comes back once it is under way or cannot be.
 
         Raises
@@ -331,6 +366,8 @@ class LiveHub:
         None where nothing can be started from the page.
     invite : callable or None
         Makes a link for one more visitor, and its code as SVG; None where nothing is shared.
+    found : FoundLive or None
+        The last swing of what runs, for the wall; never a part of the state, which has words only.
     drawn : dict
         What the screen has drawn of the state, by the swing that is shown large.
     """
@@ -339,6 +376,7 @@ class LiveHub:
         self.desk: Desk | None = None
         self.starter: Starter | None = None
         self.invite: Callable[[], tuple[str, str]] | None = None
+        self.found: FoundLive | None = None
         self.drawn: dict[str | None, tuple[int, dict[str, str]]] = {}
         self._guard = threading.Lock()
         self._state = LiveState()
@@ -375,7 +413,8 @@ class LiveHub:
         self._change(
             lambda state: {
                 "swings": (*state.swings, swing)[-MOST_SWINGS:],
-                "count": state.count + 1,
+                "count": state.count + (swing.left_out != HELD),
+                "held_count": state.held_count + (swing.left_out == HELD),
             }
         )
 
@@ -393,8 +432,8 @@ class LiveHub:
             with contextlib.suppress(RuntimeError):
                 loop.call_soon_threadsafe(news.set)
 
-    def ask(self, name: str, fields: Mapping[str, Any]) -> str:
-        """Have what runs do something.
+    def ask(self, tap: Tap, key: str = "") -> str:
+        """Have what runs do what was tapped; see `Desk`.
 
         Raises
         ------
@@ -402,7 +441,7 @@ class LiveHub:
         """
         if self.desk is None:
             raise LiveError("nothing is being recorded: start a recording first")
-        return self.desk.ask(name, fields)
+        return self.desk.ask(tap, key)
 
     def close(self) -> None:
         """Tell whoever follows that this is the end."""

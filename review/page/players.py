@@ -11,17 +11,20 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
-from analysis.plan import Volume
-from review.liberrors import NoSuchError
-from review.library import Library, PlayerRow, SessionRow
+from analysis.evidence.plan import Volume
+from library.catalogue import Library
+from library.deletion import remove_unused
+from library.errors import NoSuchError
+from library.players import Player, clean_name
+from library.rows import PlayerRow, SessionRow
+from review import formatting as fmt
+from review.answers import shown_answer
+from review.page.answers import next_step
 from review.page.app import WAIT_S, FormError, Page, checked_id, page_of
+from review.page.evidence_cache import Stand, stand
 from review.page.forms import Form, field, posted
-from review.page.known import stand
 from review.page.links import trend_url
-from review.people import LONGEST_NAME, Player, clean_name
-from sensor.session import HANDS
-
-__all__ = ["routes"]
+from sensor.recording.schema import HANDS, LONGEST_NAME
 
 SHOWN_SESSIONS: Final = 50
 """Sessions of a player on one page."""
@@ -58,6 +61,19 @@ def _last(library: Library, row: PlayerRow) -> dict[str, Any] | None:
     }
 
 
+def _stand_of(page: Page, player: str, wait_s: float | None) -> Any:
+    """Return where a player stands, or `NOT_READY`; what is shown is told, and kept."""
+    found = page.cache.get(
+        ("stand", player, page.today()),
+        partial(page.worker.do, stand, player),
+        player=player,
+        wait_s=wait_s,
+    )
+    if isinstance(found, Stand):
+        page.keep_told(player, found.look)
+    return found
+
+
 def _players(request: Request) -> Response:
     """Every player, the one who swung last first."""
     page = page_of(request)
@@ -69,17 +85,9 @@ def _players(request: Request) -> Response:
         for row in rows:
             # One wait for all of them together.
             left = None if whole else max(0.0, until - time.monotonic())
+            found = _stand_of(page, row.id, left)
             out.append(
-                {
-                    "row": row,
-                    "last": _last(library, row),
-                    "stand": page.shelf.get(
-                        ("stand", row.id, page.today()),
-                        partial(page.apart.do, stand, row.id),
-                        player=row.id,
-                        wait_s=left,
-                    ),
-                }
+                {"row": row, "last": _last(library, row), **shown_stand(page, row.id, found)}
             )
     return page.render(
         request,
@@ -93,11 +101,20 @@ def _players(request: Request) -> Response:
     )
 
 
+def shown_stand(page: Page, player: str, stand: Any) -> dict[str, Any]:
+    """Make where a player stands ready to be shown: the answer, and the next step."""
+    if not isinstance(stand, Stand):
+        return {"stand": stand, "answer": None, "step": None}
+    step = next_step(stand.standing, player, stand.club, stand.mount, stand.answer)
+    answer = shown_answer(stand.answer, page.units, titles=False)
+    return {"stand": stand, "answer": answer, "step": step}
+
+
 def volume_words(volume: Volume) -> str:
     """Say how much was swung in the last seven days, against what is usual."""
-    text = f"{volume.week:,} in the last 7 days"
+    text = f"{fmt.count(volume.week, 'swing')} in 7 days"
     if volume.usual_week is not None:
-        text += f"; usually {volume.usual_week:,.0f} in a week with practice"
+        text += f"; as usual {volume.usual_week:,.0f}"
     return text
 
 
@@ -107,10 +124,14 @@ def _stand(request: Request) -> Response:
     who = checked_id(request.path_params["player"])
     with page.library() as library:
         library.player(who)
-    found = page.shelf.get(
-        ("stand", who, page.today()), partial(page.apart.do, stand, who), player=who
+    found = _stand_of(page, who, None)
+    return page.render(
+        request,
+        "stand.html",
+        key="key" in request.query_params,
+        volume_words=volume_words,
+        **shown_stand(page, who, found),
     )
-    return page.render(request, "stand.html", stand=found, player_id=who, volume_words=volume_words)
 
 
 def _sessions(library: Library, player: str, first: int) -> tuple[list[SessionRow], int]:
@@ -141,12 +162,8 @@ def _player(request: Request) -> Response:
         limit = library.simulated_limit(player.id)
         groups = library.groups(player.id, simulated=limit)
         unused = not library.is_swinging(player.id)
-    found = page.shelf.get(
-        ("stand", who, page.today()),
-        partial(page.apart.do, stand, who),
-        player=who,
-        wait_s=None if request.query_params.get("whole") is not None else WAIT_S,
-    )
+    whole = request.query_params.get("whole") is not None
+    found = _stand_of(page, who, None if whole else WAIT_S)
     return page.render(
         request,
         "player.html",
@@ -156,10 +173,10 @@ def _player(request: Request) -> Response:
         groups=groups,
         limit=limit,
         unused=unused,
-        stand=found,
+        **shown_stand(page, who, found),
         first=first,
         more=total > first + SHOWN_SESSIONS,
-        step=SHOWN_SESSIONS,
+        page_of_sessions=SHOWN_SESSIONS,
         hands=HANDS,
         today=page.today(),
         volume_words=volume_words,
@@ -186,7 +203,7 @@ def _edit(request: Request, form: Form) -> Response:
         note = field(form, "note", most=LONGEST_NOTE) or None
         consent = field(form, "consent", most=LONGEST_NOTE) or None
     except FormError as error:
-        return page.back(f"{url}#known", str(error), wrong=True, form=("player", form))
+        return page.back(f"{url}#known", fmt.line_of(error), wrong=True, form=("player", form))
 
     def change(player: Player) -> Player:
         aliases = player.aliases
@@ -218,7 +235,7 @@ def _remove(request: Request, form: Form) -> Response:
             return page.back(
                 f"{url}#remove", "Tick first that you are sure.", wrong=True, form=("remove", form)
             )
-        if not library.remove_unused(who):
+        if not remove_unused(library, who):
             return page.back(
                 url, f"{name} is named in a session, and so can't be removed here.", wrong=True
             )
@@ -242,5 +259,6 @@ def _undo(page: Page, who: str, url: str) -> Response:
         return page.back(url, "There is nothing to take back.", wrong=True)
     what, before = kept.pop()
     with page.changing() as library:
-        library.save_player(before)
+        # What was told meanwhile can't be taken back.
+        library.change_player(who, lambda now: before.with_told(*now.told))
     return page.back(url, f"Taken back: {what}.")

@@ -8,9 +8,7 @@ script, and whoever opens it again finds all as it stands.
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import AsyncIterator, Callable, Mapping
-from dataclasses import dataclass
 from functools import partial
 from typing import Any, Final
 
@@ -19,89 +17,69 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
 
-from analysis.plan import Drill
-from review.ballresults import POSSIBLE
+from analysis.evidence.plan import NextDrill
+from library.drill_end import drill_end
+from library.errors import LibraryError, NoSuchError
+from library.evidence import evidence_in
+from review import formatting as fmt
+from review.answers import shown_drill
 from review.errors import ReviewError
-from review.liberrors import NoSuchError
-from review.page import words
-from review.page.app import FormError, Page, checked_id, page_of
+from review.page.app import FormError, Page, checked_id, from_here, page_of
+from review.page.evidence_cache import Failed, Stand, has_report, safely, stand
 from review.page.forms import Form, field, number, posted
-from review.page.known import Stand, has_report, stand
 from review.page.livehub import (
     FELT_QUESTIONS,
-    DrillWanted,
+    GUEST,
     LiveError,
     LiveHub,
     LiveState,
     LiveSwing,
     TooManyError,
-    Wanted,
 )
-from review.people import LONGEST_NAME, clean_name
-from sensor.said import FELT, KINDS
-from sensor.session import HANDS, MOUNTS
-from sensor.wearing import CAUTIONS as WEARING_CAUTIONS
+from review.page.range_taps import (
+    LONGEST_CLUB,
+    _ball,
+    _felt,
+    _hold,
+    _note,
+    _one_line,
+    _optional,
+    _result,
+    _who,
+    _who_tap,
+    _word,
+    result_fields,
+)
+from review.page.requests import (
+    Again,
+    DrillRequest,
+    GoOn,
+    Kind,
+    Next,
+    NotThat,
+    SessionRequest,
+    Sore,
+    Stop,
+    Tap,
+    Undo,
+    Whose,
+)
+from sensor.recording.schema import HANDS
+from sensor.recording.vocabulary import KINDS
+from words import cautions
+from words.glossary import MOUNTS
 
-__all__ = ["parts_of", "routes"]
-
-PARTS: Final = ("status", "last", "taps", "list", "lines")
+PARTS: Final = ("status", "last", "bar", "taps", "list", "lines")
 MEASURES: Final = ("backswing_ms", "turn_deg", "peak_rate_dps")
 """Shown large: those that rehearsals and strikes have in common, and a reference of either."""
 
 RETRY_MS: Final = 1500
 """After a broken line a browser waits so long before it tries again."""
 
-LONGEST_CLUB: Final = 60
-LONGEST_NOTE: Final = 2000
-LOOPBACK: Final = ("127.0.0.1", "::1")
+ONLY_COACH: Final = "it was stopped for pain: only the coach starts again, at the computer"
+
 CLUBS: Final = ("driver", "3 wood", "5 iron", "7 iron", "9 iron", "wedge")
 """Offered where a player's own clubs aren't known; common practice, no source."""
-
-MILE_M: Final = 1609.344
-YARD_M: Final = 0.9144
-"""Both exact (NIST SP 811)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ResultField:
-    """A ball result that can be typed.
-
-    Attributes
-    ----------
-    name : str
-        As in `sensor.said.RESULT_FIELDS`.
-    label, unit : str
-    scale : float
-        Of what is typed to the unit in the name.
-    """
-
-    name: str
-    label: str
-    unit: str
-    scale: float
-
-    @property
-    def low(self) -> float:
-        """Least that makes sense, in the unit in the name."""
-        return POSSIBLE[self.name][0]
-
-    @property
-    def high(self) -> float:
-        """Most that makes sense, in the unit in the name."""
-        return POSSIBLE[self.name][1]
-
-
-def result_fields(units: str) -> tuple[ResultField, ...]:
-    """Return the results that can be typed, in m/s and m or in mph and yards."""
-    imperial = units == "imperial"
-    speed, per_speed = ("mph", MILE_M / 3600.0) if imperial else ("m/s", 1.0)
-    length, per_length = ("yd", YARD_M) if imperial else ("m", 1.0)
-    return (
-        ResultField(name="carry_m", label="Carry", unit=length, scale=per_length),
-        ResultField(name="offline_m", label="Offline, right +", unit=length, scale=per_length),
-        ResultField(name="ball_speed_m_s", label="Ball speed", unit=speed, scale=per_speed),
-        ResultField(name="club_speed_m_s", label="Head speed", unit=speed, scale=per_speed),
-    )
 
 
 def hub_of(page: Page) -> LiveHub:
@@ -141,11 +119,13 @@ def parts_of(page: Page, state: LiveState, chosen: str | None) -> dict[str, str]
     context = {
         "state": state,
         "swing": swing,
-        "chosen": swing is not None and bool(state.swings) and swing is not state.swings[-1],
+        "chosen": swing is not None and swing is not state.last,
         "measures": MEASURES,
         "questions": FELT_QUESTIONS,
+        "everybody": (*state.people, GUEST),
         "results": {} if swing is None else result_words(swing, units),
         "reported": _reported(page, state),
+        "drill_end": _drill_end(page, state),
     }
     return {name: str(getattr(macros, name)(context)).strip() for name in PARTS}
 
@@ -156,6 +136,23 @@ def _reported(page: Page, state: LiveState) -> bool:
         return False
     with page.library() as library:
         return has_report(library, state.session)
+
+
+def _drill_end(page: Page, state: LiveState) -> Any:
+    """Return how the drill that has just ended went; None where it can't be said."""
+    if state.phase != "kept" or state.kind != "drill" or state.session is None or not state.stays:
+        return None
+
+    def work() -> Any:
+        with page.library() as library:
+            for evidence in evidence_in(library, str(state.session)):
+                end = drill_end(evidence, str(state.session))
+                if end is not None:
+                    return shown_drill(end)
+        return None
+
+    found = safely(work)
+    return None if isinstance(found, Failed) else found
 
 
 def result_words(swing: LiveSwing, units: str) -> dict[str, str]:
@@ -183,8 +180,9 @@ def _screen(request: Request) -> Response:
         state=state,
         parts=parts_of(page, state, key),
         chosen=key if state.swing(key) is not None else None,
-        can_start=hub.starter is not None,
-        can_invite=hub.invite is not None and _from_here(request),
+        can_start=hub.starter is not None and not (state.sore and not from_here(request)),
+        only_coach=state.sore and not state.running,
+        can_invite=hub.invite is not None and from_here(request),
         fields=result_fields(str(page.tools.settings.get("units", "metric"))),
         hands=HANDS,
         **context,
@@ -222,16 +220,12 @@ def _start_context(page: Page, before: str | None) -> dict[str, Any]:
         "people": people,
         "before_id": next((one["id"] for one in people if one["name"] == before), None),
         "clubs": clubs[:30],
-        "mounts": [(name, words.MOUNT_WORDS[name]) for name in MOUNTS],
+        "mounts": [(name, fmt.MOUNT_WORDS[name]) for name in MOUNTS],
+        "minded": cautions.RECORDING,
         "wearing_texts": [
-            (words.MOUNT_WORDS[mount], texts) for mount, texts in WEARING_CAUTIONS.items()
+            (fmt.MOUNT_WORDS[mount], texts) for mount, texts in cautions.WEARING.items()
         ],
     }
-
-
-def _from_here(request: Request) -> bool:
-    """Whether it was asked on this computer itself."""
-    return request.client is not None and request.client.host in LOOPBACK
 
 
 def _drill_screen(request: Request) -> Response:
@@ -242,6 +236,8 @@ def _drill_screen(request: Request) -> Response:
         raise LiveError("no drill can be started from this page: use 'unhurried drill --page'")
     if hub.state.running:
         raise LiveError("a recording runs already: stop it first")
+    if hub.state.sore and not from_here(request):
+        raise LiveError(ONLY_COACH)
     planned, told = None, ""
     who = request.query_params.get("player")
     if who:
@@ -252,9 +248,10 @@ def _drill_screen(request: Request) -> Response:
         here="range",
         state=hub.state,
         cautions=hub.starter.cautions,
+        level=cautions.LEVEL,
         who_id=who,
         hands=HANDS,
-        rest_s=f"{float(page.tools.settings.get('rest_s', 15.0)):g}",
+        rest_s=f"{float(page.tools.settings.get('rest_s', 8.0)):g}",
         planned=planned,
         told=told,
         **_start_context(page, hub.state.player),
@@ -265,10 +262,10 @@ def _planned(page: Page, who: str) -> tuple[dict[str, Any] | None, str]:
     """The next drill of a player's plan, with a line that says what it is or why there is none."""
     with page.library() as library:
         name = library.player(who).name
-    found = page.shelf.get(
-        ("stand", who, page.today()), partial(page.apart.do, stand, who), player=who, wait_s=20.0
+    found = page.cache.get(
+        ("stand", who, page.today()), partial(page.worker.do, stand, who), player=who, wait_s=20.0
     )
-    drill: Drill | None = found.standing.drill if isinstance(found, Stand) else None
+    drill: NextDrill | None = found.standing.drill if isinstance(found, Stand) else None
     if drill is None:
         return None, f"There is no next drill in {name}'s plan yet: say below what it is to be."
     planned = {
@@ -276,15 +273,13 @@ def _planned(page: Page, who: str) -> tuple[dict[str, Any] | None, str]:
         "repeats": drill.repeats,
         "rest_s": drill.rest_s,
         "backswing_ms": drill.backswing_ms,
-        "full_turn_deg": None
-        if drill.turn_target_deg is None or not drill.share
-        else round(drill.turn_target_deg / drill.share),
+        "full_turn_deg": None if drill.full_turn_deg is None else round(drill.full_turn_deg),
         "share": None if drill.share is None else round(100.0 * drill.share),
         "schedule": drill.feedback,
         "club": found.club,
         "mount": found.mount,
     }
-    return planned, f"The next drill in {name}'s plan: {words.drill_words(drill)}"
+    return planned, f"{name}, {found.club or 'club not said'}: {fmt.drill_words(drill)}"
 
 
 # -- what goes on, as it goes on -------------------------------------------------------------------
@@ -300,7 +295,7 @@ async def _live(request: Request) -> Response:
         # The first state comes at once; that there is no room is told as an error.
         first = await anext(following)
     except TooManyError as error:
-        return Response(f"{error}\n", 503, headers={"retry-after": "5"}, media_type="text/plain")
+        return Response(fmt.line_of(error), 503, {"retry-after": "5"}, "text/plain")
 
     async def events() -> AsyncIterator[str]:
         sent: dict[str, str] = {}
@@ -358,52 +353,10 @@ def _answer(
     return page_of(request).back(to, text, form=form)
 
 
-def _word(form: Mapping[str, list[str]], name: str, choices: tuple[str, ...]) -> str:
-    word = field(form, name, most=60)
-    if word not in choices:
-        raise FormError(f"'{name}' must be one of {', '.join(choices)}")
-    return word
-
-
-def _optional(form: Mapping[str, list[str]], name: str, choices: tuple[str, ...]) -> str | None:
-    return _word(form, name, choices) if field(form, name, most=60) else None
-
-
-def _one_line(form: Mapping[str, list[str]], name: str, most: int) -> str | None:
-    text = clean_name(field(form, name, most=4 * most))
-    if len(text) > most:
-        raise FormError(f"'{name}' is longer than {most} characters: make it shorter")
-    return text or None
-
-
-def _who(page: Page, form: Form) -> tuple[str | None, str | None]:
-    """Return the name and, where picked from the library, the id of a player.
-
-    Raises
-    ------
-    FormError
-        A child of whom nobody's consent is noted.
-    """
-    new = _one_line(form, "new_player", LONGEST_NAME)
-    picked = field(form, "player", most=60)
-    if new is not None:
-        return new, None
-    if not picked:
-        return None, None
-    with page.library() as library:
-        player = library.player(checked_id(picked))
-    if player.child and not player.consent:
-        raise FormError(
-            f"{player.name} is a child and nobody's consent is noted: note on the player's screen "
-            "who agreed, then record"
-        )
-    return player.name, player.id
-
-
-def _wanted(page: Page, form: Form, drill: DrillWanted | None) -> Wanted:
+def _asked(page: Page, form: Form, drill: DrillRequest | None) -> SessionRequest:
     sensor = field(form, "sensor", most=200)
     name, known = _who(page, form)
-    return Wanted(
+    return SessionRequest(
         sensor=sensor if sensor not in ("", "near", "simulated") else None,
         simulated=sensor == "simulated",
         player=name,
@@ -415,11 +368,13 @@ def _wanted(page: Page, form: Form, drill: DrillWanted | None) -> Wanted:
     )
 
 
-def _begin(request: Request, wanted: Wanted) -> Response:
+def _begin(request: Request, asked: SessionRequest) -> Response:
     hub = hub_of(page_of(request))
     if hub.starter is None:
         raise LiveError("nothing can be started from this page: use 'unhurried record'")
-    hub.starter.start(wanted)
+    if hub.state.sore and not from_here(request):
+        raise LiveError(ONLY_COACH)
+    hub.starter.start(asked)
     if "text/html" in request.headers.get("accept", "text/html"):
         # The screen says by itself that it has begun.
         return RedirectResponse("/range", status_code=303)
@@ -427,7 +382,7 @@ def _begin(request: Request, wanted: Wanted) -> Response:
 
 
 def _start(request: Request, form: Form) -> Response:
-    return _begin(request, _wanted(page_of(request), form, None))
+    return _begin(request, _asked(page_of(request), form, None))
 
 
 BLOCK_CHOICES: Final[Mapping[str, tuple[str, ...]]] = {
@@ -460,10 +415,10 @@ def _start_drill(request: Request, form: Form) -> Response:
     cue = _word(form, "cue", ("ready", "takeaway", "none"))
     rest = _within(form, "rest_s", "the rest after a swing, in s,", 1.0, 3600.0)
     share = _within(form, "share", "the share of the full turn, in per cent,", 30.0, 100.0)
-    drill = DrillWanted(
+    drill = DrillRequest(
         blocks=BLOCK_CHOICES[_word(form, "block", tuple(BLOCK_CHOICES))],
         repeats=_whole(form, "repeats", "swings a block", 1, 200),
-        rest_s=15.0 if rest is None else rest,
+        rest_s=8.0 if rest is None else rest,
         backswing_ms=_within(form, "backswing_ms", "the backswing, in ms,", 200.0, 3000.0),
         full_turn_deg=_within(form, "full_turn_deg", "the full turn, in deg,", 30.0, 400.0),
         share=None if share is None else share / 100.0,
@@ -471,25 +426,25 @@ def _start_drill(request: Request, form: Form) -> Response:
         cue_on=None if cue == "none" else cue,
         felt=field(form, "felt", most=20) == "ask",
     )
-    return _begin(request, _wanted(page_of(request), form, drill))
+    return _begin(request, _asked(page_of(request), form, drill))
 
 
-def _ask(
-    name: str, fields_of: Callable[[Page, Form], dict[str, Any]]
-) -> Callable[[Request, Form], Response]:
-    """Make a change of what hands a form's fields to what runs."""
+def _ask(make: Callable[[Page, Form, str], Tap]) -> Callable[[Request, Form], Response]:
+    """Make a change of what makes a tap of a form, and of the swing that it is about."""
 
     def change(request: Request, form: Form) -> Response:
         page = page_of(request)
-        fields = fields_of(page, form)
-        if "swing" in form:
-            fields["swing"] = field(form, "swing", most=40)
-        if "tap" in form:
-            # A tap that was sent twice, because the line broke, counts once.
-            fields["tap"] = field(form, "tap", most=60)
-        return _answer(request, hub_of(page).ask(name, fields))
+        tap = make(page, form, field(form, "swing", most=40) if "swing" in form else "")
+        key = field(form, "tap", most=60) if "tap" in form else ""
+        return _answer(request, hub_of(page).ask(tap, key))
 
     return change
+
+
+def _again(request: Request, _form: Form) -> Response:
+    """Show the last swing once more: here by the script, without one as a wall does."""
+    text = hub_of(page_of(request)).ask(Again())
+    return _answer(request, text, to="/wall")
 
 
 def _staying(
@@ -504,61 +459,13 @@ def _staying(
     def stay(request: Request, form: Form) -> Response:
         try:
             return change(request, form)
-        except ReviewError as error:
+        except (LibraryError, ReviewError) as error:
             if name == "code" or "text/html" not in request.headers.get("accept", ""):
                 raise
             kept = "start" if name == "look" else name
-            return page_of(request).back(to, str(error), wrong=True, form=(kept, form))
+            return page_of(request).back(to, fmt.line_of(error), wrong=True, form=(kept, form))
 
     return stay
-
-
-def _felt_fields(_page: Page, form: Form) -> dict[str, Any]:
-    question = _word(form, "question", tuple(FELT))
-    return {"question": question, "word": _word(form, "word", FELT[question])}
-
-
-def _ball_fields(_page: Page, form: Form) -> dict[str, Any]:
-    word = _word(form, "ball", ("rehearsal", "ball", "either"))
-    return {"ball": {"rehearsal": False, "ball": True, "either": None}[word]}
-
-
-def _who_fields(page: Page, form: Form) -> dict[str, Any]:
-    name, known = _who(page, form)
-    out: dict[str, Any] = {"club": _one_line(form, "club", LONGEST_CLUB)}
-    if name is not None:
-        out |= {"player": name, "player_id": known}
-    hand = _optional(form, "hand", HANDS)
-    if hand is not None:
-        out["hand"] = hand
-    return {name: value for name, value in out.items() if value is not None or name == "player_id"}
-
-
-def _note_fields(_page: Page, form: Form) -> dict[str, Any]:
-    text = field(form, "text", most=LONGEST_NOTE)
-    if not text:
-        raise FormError("the note is empty: type it first")
-    return {"text": text}
-
-
-def _result_fields(page: Page, form: Form) -> dict[str, Any]:
-    values: dict[str, float] = {}
-    for one in result_fields(str(page.tools.settings.get("units", "metric"))):
-        value = number(form, one.name, one.label)
-        if value is None:
-            continue
-        metric = value * one.scale
-        if not one.low <= metric <= one.high or not math.isfinite(metric):
-            low, high = one.low / one.scale, one.high / one.scale
-            raise FormError(
-                f"{one.label} in {one.unit} must lie between {low:.0f} and {high:.0f}".replace(
-                    " -", " −"
-                )
-            )
-        values[one.name] = metric
-    if not values:
-        raise FormError("no result was typed: type at least one number")
-    return {"result": values}
 
 
 def _look(request: Request, form: Form) -> Response:
@@ -569,7 +476,7 @@ def _look(request: Request, form: Form) -> Response:
     try:
         hub.starter.look()
     except LiveError as error:
-        raise LiveError(words.on_page(str(error))) from error
+        raise LiveError(fmt.on_page(fmt.line_of(error))) from error
     return _answer(request, "Looked for sensors.", to="/range#start", form=("start", form))
 
 
@@ -579,7 +486,7 @@ def _code(request: Request, _form: Form) -> Response:
     hub = hub_of(page)
     if hub.invite is None:
         raise LiveError("the page isn't shared: start it with --share")
-    if not _from_here(request):
+    if not from_here(request):
         raise NoSuchError("a code for another phone is shown on the computer only")
     link, drawing = hub.invite()
     return page.render(request, "range_code.html", here="range", link=link, drawing=drawing)
@@ -587,21 +494,26 @@ def _code(request: Request, _form: Form) -> Response:
 
 def routes() -> list[Route]:
     """Return the screen's addresses."""
-    nothing: Callable[[Page, Form], dict[str, Any]] = lambda _page, _form: {}  # noqa: E731
     changes: dict[str, Callable[[Request, Form], Response]] = {
         "start": _start,
         "drill": _start_drill,
         "look": _look,
         "code": _code,
-        "stop": _ask("stop", nothing),
-        "go": _ask("go", nothing),
-        "undo": _ask("undo", nothing),
-        "felt": _ask("felt", _felt_fields),
-        "kind": _ask("kind", lambda _page, form: {"kind": _word(form, "kind", KINDS)}),
-        "ball": _ask("ball", _ball_fields),
-        "who": _ask("who", _who_fields),
-        "note": _ask("note", _note_fields),
-        "result": _ask("result", _result_fields),
+        "stop": _ask(lambda *_: Stop()),
+        "sore": _ask(lambda *_: Sore()),
+        "hold": _ask(_hold),
+        "not-that": _ask(lambda _page, _form, swing: NotThat(swing)),
+        "again": _again,
+        "go": _ask(lambda *_: GoOn()),
+        "undo": _ask(lambda *_: Undo()),
+        "felt": _ask(_felt),
+        "kind": _ask(lambda _, form, swing: Kind(kind=_word(form, "kind", KINDS), swing=swing)),
+        "ball": _ask(_ball),
+        "who": _ask(_who_tap),
+        "next": _ask(lambda _page, form, _swing: Next(field(form, "who", most=60))),
+        "whose": _ask(lambda _page, form, swing: Whose(field(form, "who", most=60), swing)),
+        "note": _ask(_note),
+        "result": _ask(_result),
     }
 
     async def screen(request: Request) -> Response:

@@ -11,13 +11,13 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
-from review.evidence import Evidence, evidence_in
-from review.liberrors import NoSuchError
-from review.library import Library
+from library.catalogue import Library
+from library.errors import NoSuchError
+from library.evidence import Evidence, evidence_in
+from library.telling import look_of
+from library.told import ToldRecord
 from review.page.app import Page, checked_id, page_of
-from review.report import TABLE, Section, report_html, section_of
-
-__all__ = ["routes"]
+from review.report import Section, report_html, section_of, shared_values
 
 
 def routes() -> list[BaseRoute]:
@@ -40,16 +40,16 @@ def _of_player(request: Request, page: Page, library: Library) -> list[tuple[Evi
     who = checked_id(request.path_params["player"])
     club, mount = _asked(request, "club"), _asked(request, "mount")
     if club is None and mount is None:
-        evidence = page.known.main(library, who)
+        evidence = page.evidence.main(library, who)
     else:
         fitting = [
             group
-            for group in page.known.settings(library, who)
+            for group in page.evidence.settings(library, who)
             if club in (None, group.club) and mount in (None, group.mount)
         ]
         if not fitting:
             raise NoSuchError("there are no full swings of this player with this club and mount")
-        evidence = page.known.evidence(library, who, fitting[0].club, fitting[0].mount)
+        evidence = page.evidence.setting(library, who, fitting[0].club, fitting[0].mount)
     if not evidence.sessions:
         raise NoSuchError("this player has no full swings that count")
     return [(evidence, evidence.sessions[-1])]
@@ -73,11 +73,13 @@ def _sections(page: Page, chosen: Sequence[tuple[Evidence, str]]) -> list[Sectio
     today = page.today().toordinal()
 
     def made(evidence: Evidence, session: str) -> Section:
-        asked = (evidence.player.id, evidence.club, evidence.mount, session, units, today)
-        found: Section = page.shelf.get(
-            ("report", *asked), partial(page.apart.do, make_section, *asked)
+        who = evidence.player.id
+        asked = (who, evidence.club, evidence.mount, session, units, today)
+        found: tuple[Section, ToldRecord | None] = page.cache.get(
+            ("report", *asked), partial(page.worker.do, make_section, *asked), player=who
         )
-        return found
+        page.keep_told(who, found[1])
+        return found[0]
 
     return [made(evidence, session) for evidence, session in chosen]
 
@@ -90,11 +92,12 @@ def make_section(
     session: str,
     units: str,
     today: int,
-) -> Section:
-    """Return what a report says of a session with a setting. A job."""
+) -> tuple[Section, ToldRecord | None]:
+    """Return what a report says of a session with a setting, and what is told by it. A job."""
     with page.library() as library:
-        evidence = page.known.evidence(library, player, club, mount)
-        return section_of(evidence, session, trace_of=page.tools.trace, today=today, units=units)
+        evidence = page.evidence.setting(library, player, club, mount)
+        section = section_of(evidence, session, trace_of=page.tools.trace, today=today, units=units)
+        return section, look_of(evidence) if section.current else None
 
 
 def _shown(request: Request, page: Page, sections: Sequence[Section], back: str) -> Response:
@@ -105,15 +108,14 @@ def _shown(request: Request, page: Page, sections: Sequence[Section], back: str)
         "report_page.html",
         here="players",
         sections=sections,
-        table=TABLE,
-        cautions=_cautions(),
+        **shared_values(),
         file=file,
         back=back,
     )
 
 
 def _saved(page: Page, sections: Sequence[Section]) -> Response:
-    from sensor.session import program_version
+    from sensor.recording.session import program_version
 
     text = report_html(sections, made_on=page.today(), version=program_version())
     name = f"{sections[0].player} {sections[0].start[:10]}.html"
@@ -127,12 +129,6 @@ def _saved(page: Page, sections: Sequence[Section]) -> Response:
             f"filename*=UTF-8''{quote(name, safe='')}"
         },
     )
-
-
-def _cautions() -> tuple[str, ...]:
-    from analysis.plan import CAUTIONS
-
-    return CAUTIONS
 
 
 def _player(request: Request) -> Response:

@@ -7,8 +7,11 @@ Everything here sits before the screens, so that no screen can forget it:
   this computer is turned away);
 - a request that changes something must come from a page of ours (its ``Origin``), and be small
   enough;
+- whoever was let in may look and tap, and nothing else: `review.page.roles` says which address is
+  for whom;
 - where the page is shared on the local network, a visitor needs the token of the link, once; it is
-  then exchanged for a cookie. Wrong tokens are answered ever more slowly;
+  then exchanged for a cookie. A wrong token is answered ever more slowly, to the address that it
+  came from: nobody else waits for that, and the right one is never held up;
 - answers carry a policy that lets the browser run nothing but the page's own files.
 """
 
@@ -18,6 +21,8 @@ import asyncio
 import base64
 import hashlib
 import secrets
+import time
+from collections import OrderedDict
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from functools import cache
@@ -25,9 +30,9 @@ from html import escape
 from http.cookies import SimpleCookie
 from pathlib import Path
 from typing import Any, Final
-from urllib.parse import parse_qs, urlsplit
+from urllib.parse import parse_qs
 
-__all__ = ["CONTENT_POLICY", "Guard", "GuardParams", "Pass", "TooLargeError", "new_token"]
+from review.page.roles import GUEST, role_of
 
 Scope = dict[str, Any]
 Receive = Callable[[], Awaitable[dict[str, Any]]]
@@ -69,7 +74,25 @@ UNKNOWN: Final = (
 )
 """What happened, why, and what to do, for somebody who was turned away."""
 
+COACHS: Final = (
+    "This is for the coach",
+    "A phone that was let in looks on and taps on the Range screen. Players, files and what counts "
+    "are changed at the computer.",
+    "Do it there, or go back to the Range page.",
+)
+"""The same, for a guest who asked for what isn't a guest's."""
+
 _SAFE: Final = frozenset({"GET", "HEAD", "OPTIONS"})
+LOOPBACK: Final = ("127.0.0.1", "::1")
+"""Addresses of whoever sits at this computer."""
+
+KNOWN: Final = "unhurried.known"
+"""In a request's scope, from whoever holds the connections: what to call once its visitor has shown
+the cookie, so that the connection isn't one of those that make room for others."""
+
+CLOSE: Final = (b"connection", b"close")
+"""For whom is turned away: the connection isn't kept, where it would only be in the way."""
+
 COOKIE: Final = "unhurried_pass"
 ENTER: Final = "/enter"
 
@@ -91,16 +114,63 @@ class GuardParams:
         The same for paths under ``upload_paths``: a phone's clip of a swing is some tens of MB.
     upload_paths : tuple of str
         Prefixes of paths that take files.
+    body_s : float
+        How long the body of a request may take to come in: at 30 kB a second, which a weak link
+        gives, the largest takes nine.
     slow_s, slowest_s : float
-        Wait after the first wrong token, and the longest; it doubles with each. With the longest,
-        10,000 guesses take over five hours, and a token has 256 bits.
+        Wait before an address's first wrong token is answered, and the longest; it doubles with
+        each. What can't be guessed is the token, of 256 bits; this only makes trying no fun.
+    waiting : int
+        Wrong tokens that wait for their answer at once; more of them are answered without a wait,
+        so that it is no burden to let guessers wait.
+    forgiven_s : float
+        After so long without a wrong token an address begins anew.
+    addresses : int
+        Whose wrong tokens are counted; the one that was wrong longest ago is forgotten first.
     """
 
     body_bytes: int = 256 * 1024
     upload_bytes: int = 512 * 1024 * 1024
     upload_paths: tuple[str, ...] = ()
+    body_s: float = 20.0
     slow_s: float = 0.05
     slowest_s: float = 2.0
+    waiting: int = 64
+    forgiven_s: float = 600.0
+    addresses: int = 256
+
+
+class Wrong:
+    """Wrong tokens by the address that they came from.
+
+    Parameters
+    ----------
+    params : GuardParams
+    clock : callable
+        Seconds.
+    """
+
+    def __init__(self, params: GuardParams, clock: Callable[[], float] = time.monotonic) -> None:
+        self._params = params
+        self._clock = clock
+        self._by_address: OrderedDict[str, tuple[int, float]] = OrderedDict()
+
+    def __len__(self) -> int:
+        return len(self._by_address)
+
+    def wait_s(self, address: str) -> float:
+        """Count a wrong token, and say how long to wait before it is answered."""
+        p, now = self._params, self._clock()
+        count, last = self._by_address.pop(address, (0, now))
+        count = 1 if now - last > p.forgiven_s else count + 1
+        self._by_address[address] = (count, now)
+        while len(self._by_address) > p.addresses:
+            self._by_address.popitem(last=False)
+        return float(min(p.slowest_s, p.slow_s * 2.0 ** min(count - 1, 16)))
+
+    def forgive(self, address: str) -> None:
+        """Forget what an address did wrong."""
+        self._by_address.pop(address, None)
 
 
 @dataclass(slots=True)
@@ -115,7 +185,6 @@ class Pass:
 
     token: str | None = field(default_factory=new_token, repr=False)
     _cookies: set[str] = field(default_factory=set, repr=False)
-    _wrong: int = field(default=0, repr=False)
 
     def renew(self) -> str:
         """Make a new token, for one more visitor."""
@@ -127,10 +196,8 @@ class Pass:
         if self.token is None or not secrets.compare_digest(
             offered.encode("utf-8", "replace"), self.token.encode()
         ):
-            self._wrong += 1
             return None
         self.token = None
-        self._wrong = 0
         cookie = new_token()
         self._cookies.add(cookie)
         return cookie
@@ -142,12 +209,6 @@ class Pass:
         for own in self._cookies:
             known |= secrets.compare_digest(offered, own.encode())
         return known
-
-    def wait_s(self, params: GuardParams) -> float:
-        """How long to wait before a wrong token is answered."""
-        if not self._wrong:
-            return 0.0
-        return float(min(params.slowest_s, params.slow_s * 2.0 ** min(self._wrong - 1, 16)))
 
 
 class Guard:
@@ -179,8 +240,8 @@ class Guard:
         self._visitors = visitors
         self._params = params or GuardParams()
         self._sleep = sleep
-        # One wrong token at a time: many at once would not be slowed down.
-        self._door = asyncio.Lock()
+        self._wrong = Wrong(self._params)
+        self._waiting = 0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request, or hand it on."""
@@ -192,11 +253,15 @@ class Guard:
         headers = _headers_of(scope)
         host = headers.get("host", "").lower()
         if host not in self._hosts:
-            await _plain(send, 421, "this page is not served under that name")
+            await _plain(send, 421, "this page is not served under that name", CLOSE)
             return
         if self._visitors is not None and not await self._let_in(scope, headers, send):
             return
         method = str(scope["method"])
+        guest = self._visitors is not None and not _at_this_computer(scope)
+        if guest and role_of(method, str(scope["path"])) not in GUEST:
+            await _turned_away(send, headers, COACHS)
+            return
         if method not in _SAFE:
             if not _own_origin(headers, host):
                 await _plain(send, 403, "only this page itself may change something")
@@ -206,11 +271,13 @@ class Guard:
             if length.isdecimal() and int(length) > most:
                 await _plain(send, 413, f"too large: at most {most // 1024} kB")
                 return
-            receive = _limited(receive, most)
+            receive = _limited(receive, most, self._params.body_s)
         try:
             await self._app(scope, receive, _with_headers(send))
         except TooLargeError:
             await _plain(send, 413, "too large")
+        except TooSlowError:
+            await _plain(send, 408, "too slow: try once more", CLOSE)
 
     def _most_bytes(self, path: str) -> int:
         uploads = any(path.startswith(prefix) for prefix in self._params.upload_paths)
@@ -219,34 +286,11 @@ class Guard:
     async def _let_in(self, scope: Scope, headers: dict[str, str], send: Send) -> bool:
         """Whether to go on with this visitor; answers it otherwise."""
         assert self._visitors is not None
-        client = scope.get("client") or ("", 0)
-        if client[0] in ("127.0.0.1", "::1"):
+        if _at_this_computer(scope):
             return True
+        address = str((scope.get("client") or ("", 0))[0])
         if scope["path"] == ENTER:
-            offered = parse_qs(scope.get("query_string", b"").decode("latin-1")).get("t", [""])[0]
-            async with self._door:
-                cookie = self._visitors.enter(offered)
-                if cookie is None:
-                    await self._sleep(self._visitors.wait_s(self._params))
-            if cookie is None:
-                await _turned_away(send, headers, USED)
-                return False
-            await send(
-                {
-                    "type": "http.response.start",
-                    "status": 303,
-                    "headers": [
-                        (b"location", b"/range"),
-                        (
-                            b"set-cookie",
-                            f"{COOKIE}={cookie}; Path=/; HttpOnly; SameSite=Strict".encode(),
-                        ),
-                        (b"cache-control", b"no-store"),
-                        *_HEADERS,
-                    ],
-                }
-            )
-            await send({"type": "http.response.body", "body": b""})
+            await self._enter(scope, headers, address, send)
             return False
         jar: SimpleCookie = SimpleCookie()
         try:
@@ -254,21 +298,81 @@ class Guard:
         except Exception:
             jar = SimpleCookie()
         if COOKIE in jar and self._visitors.knows(jar[COOKIE].value):
+            if KNOWN in scope:
+                scope[KNOWN]()
             return True
         await _turned_away(send, headers, UNKNOWN)
         return False
+
+    async def _enter(self, scope: Scope, headers: dict[str, str], address: str, send: Send) -> None:
+        """Let a visitor in who has the token, or say that it is the wrong one."""
+        assert self._visitors is not None
+        if scope["method"] != "GET":
+            # What only asks about the link, as a program that shows a preview of it does, must not
+            # use it up.
+            await _plain(send, 405, "open this link in a browser", (b"allow", b"GET"), CLOSE)
+            return
+        offered = parse_qs(scope.get("query_string", b"").decode("latin-1")).get("t", [""])[0]
+        cookie = self._visitors.enter(offered)
+        if cookie is None:
+            wait_s = self._wrong.wait_s(address)
+            if self._waiting < self._params.waiting:
+                self._waiting += 1
+                try:
+                    await self._sleep(wait_s)
+                finally:
+                    self._waiting -= 1
+            await _turned_away(send, headers, USED)
+            return
+        self._wrong.forgive(address)
+        if KNOWN in scope:
+            scope[KNOWN]()
+        await send(
+            {
+                "type": "http.response.start",
+                "status": 303,
+                "headers": [
+                    (b"location", b"/range"),
+                    (
+                        b"set-cookie",
+                        f"{COOKIE}={cookie}; Path=/; HttpOnly; SameSite=Strict".encode(),
+                    ),
+                    (b"cache-control", b"no-store"),
+                    *_HEADERS,
+                ],
+            }
+        )
+        await send({"type": "http.response.body", "body": b""})
 
 
 class TooLargeError(Exception):
     """A body went on beyond what it may hold."""
 
 
-def _limited(receive: Receive, most: int) -> Receive:
+class TooSlowError(Exception):
+    """A body took too long to come in."""
+
+
+def _at_this_computer(scope: Scope) -> bool:
+    """Whether it comes from this computer itself."""
+    return str((scope.get("client") or ("", 0))[0]) in LOOPBACK
+
+
+def _limited(receive: Receive, most: int, most_s: float) -> Receive:
     taken = 0
+    whole = False
+    until = time.monotonic() + most_s
 
     async def take() -> dict[str, Any]:
-        nonlocal taken
-        message = await receive()
+        nonlocal taken, whole
+        if whole:
+            # From here on it only says that the visitor has gone.
+            return await receive()
+        try:
+            message = await asyncio.wait_for(receive(), max(0.0, until - time.monotonic()))
+        except TimeoutError:
+            raise TooSlowError from None
+        whole = not message.get("more_body", False)
         taken += len(message.get("body", b""))
         if taken > most:
             raise TooLargeError
@@ -301,11 +405,11 @@ def _headers_of(scope: Scope) -> dict[str, str]:
 
 
 def _own_origin(headers: dict[str, str], host: str) -> bool:
-    origin = headers.get("origin")
-    if origin is None:
-        return False
-    parts = urlsplit(origin)
-    return parts.scheme == "http" and parts.netloc.lower() == host
+    """Whether a request comes from this page: its origin is to the letter what a browser sends.
+
+    Nothing is taken apart (RFC 6454, 6.2: a scheme, a host and a port), so nothing can be odd.
+    """
+    return headers.get("origin", "").lower() == f"http://{host}"
 
 
 @cache
@@ -323,7 +427,8 @@ async def _turned_away(send: Send, headers: dict[str, str], text: tuple[str, str
     """Say to a visitor why nothing is shown, as a whole page where a browser asks."""
     title, why, todo = text
     if "text/html" not in headers.get("accept", ""):
-        await _plain(send, 403, f"{title[0].lower()}{title[1:]}: {todo[0].lower()}{todo[1:]}")
+        text_ = f"{title[0].lower()}{title[1:]}: {todo[0].lower()}{todo[1:]}"
+        await _plain(send, 403, text_, CLOSE)
         return
     style, policy = _look()
     body = (
@@ -334,14 +439,16 @@ async def _turned_away(send: Send, headers: dict[str, str], text: tuple[str, str
         f'<main>\n<h1>{escape(title)}</h1>\n<p class="lead">{escape(why)}</p>\n'
         f'<p class="caution">{escape(todo)}</p>\n</main>\n</body>\n</html>\n'
     )
-    await _answer(send, 403, body, "text/html", policy)
+    await _answer(send, 403, body, "text/html", policy, CLOSE)
 
 
-async def _plain(send: Send, status: int, text: str) -> None:
-    await _answer(send, status, text + "\n", "text/plain", CONTENT_POLICY)
+async def _plain(send: Send, status: int, text: str, *more: tuple[bytes, bytes]) -> None:
+    await _answer(send, status, text + "\n", "text/plain", CONTENT_POLICY, *more)
 
 
-async def _answer(send: Send, status: int, text: str, kind: str, policy: str) -> None:
+async def _answer(
+    send: Send, status: int, text: str, kind: str, policy: str, *more: tuple[bytes, bytes]
+) -> None:
     body = text.encode()
     own = [(name, policy.encode() if name == POLICY_HEADER else value) for name, value in _HEADERS]
     await send(
@@ -352,6 +459,7 @@ async def _answer(send: Send, status: int, text: str, kind: str, policy: str) ->
                 (b"content-type", f"{kind}; charset=utf-8".encode()),
                 (b"content-length", str(len(body)).encode()),
                 (b"cache-control", b"no-store"),
+                *more,
                 *own,
             ],
         }

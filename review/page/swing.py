@@ -9,46 +9,36 @@ from functools import partial
 from typing import Any, Final
 
 import numpy as np
+from markupsafe import Markup
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import HTMLResponse, Response
 from starlette.routing import BaseRoute, Route
 
-from analysis.compare import CompareParams
-from analysis.intervals import t_quantile
-from analysis.results import Swing
-from analysis.spread import NotYet
-from review.ballresults import POSSIBLE, is_possible
+from analysis.evidence.compare import CompareParams
+from analysis.evidence.intervals import t_quantile
+from analysis.evidence.summary import is_held
+from analysis.swing.results import Swing, is_bound
+from library.answer import Answer, answer_of_swing
+from library.ball_results import POSSIBLE, is_possible
+from library.catalogue import Library
+from library.errors import LibraryError, NoSuchError
+from library.rows import SessionRow, SwingDetail
+from review import formatting as fmt
+from review.answers import shown_answer
 from review.errors import ReviewError
-from review.liberrors import NoSuchError
-from review.library import Library, SessionRow, SwingDetail
-from review.page import words
 from review.page.app import WAIT_S, FormError, Page, page_of
+from review.page.cache import NOT_READY
+from review.page.evidence_cache import Failed, safely
 from review.page.forms import Form, edit_session, field, last_change, number, posted
-from review.page.known import Failed, safely
 from review.page.links import pair_url, session_url, swing_url
-from review.page.session import LONGEST_REASON, LONGEST_TAG
-from review.page.shelf import NOT_READY
+from review.page.session_edits import LONGEST_REASON, LONGEST_TAG
 from review.plot import Trace
 from review.svg import Curve, traces_chart
-from sensor.annotations import EVENTS, FELT, KINDS, RESULT_FIELDS
 from sensor.errors import SensorError
-
-__all__ = ["NUMBERS_SHOWN", "curves_of", "routes", "since_takeaway_ms"]
+from sensor.recording.vocabulary import COUNTS, EVENTS, FELT, KINDS, RESULT_FIELDS
+from words.glossary import REMARKS
 
 EVENT_NAMES: Final = tuple(name.removesuffix("_seq") for name in EVENTS)
-
-NUMBERS_SHOWN: Final = (
-    ("swing_ms", "swing time", "ms", "takeaway to impact"),
-    ("backswing_ms", "backswing", "ms", "takeaway to top"),
-    ("downswing_ms", "downswing", "ms", "top to impact"),
-    ("tempo_ratio", "ratio", "", "backswing to downswing"),
-    ("turn_deg", "turn", "deg", "takeaway to top"),
-    ("peak_rate_dps", "peak rate", "deg/s", "between top and impact"),
-    ("peak_transverse_dps", "across the long axis", "deg/s", "peak rate without roll about it"),
-    ("peak_to_impact_ms", "peak to impact", "ms", "positive: the peak comes first"),
-    ("top_dwell_ms", "time at the top", "ms", "within 2 deg of the greatest turn"),
-)
-"""Field of `Swing`, its name, its unit, and what it is."""
 
 FARTHEST_MOVE_S: Final = 3.0
 """An event isn't set farther from where it was measured: that would be another swing."""
@@ -61,7 +51,7 @@ def routes() -> list[BaseRoute]:
     where = "/session/{session}/swing/{number:int}"
     return [
         Route(where, _swing),
-        Route(f"{where}/reading", _reading),
+        Route(f"{where}/answer", _answer),
         Route(f"{where}/words", posted(_words), methods=["POST"]),
         Route(f"{where}/events", posted(_events), methods=["POST"]),
     ]
@@ -97,7 +87,7 @@ def trace_of(page: Page, detail: SwingDetail) -> Trace:
         The recording cannot be read.
     """
     key = ("trace", detail.session, detail.seq)
-    trace: Trace = page.shelf.get(key, lambda: page.tools.trace(detail), quick=True)
+    trace: Trace = page.cache.get(key, lambda: page.tools.trace(detail), quick=True)
     return trace
 
 
@@ -130,8 +120,8 @@ def charts_of(detail: SwingDetail, trace: Trace, mount: str | None) -> list[str]
             )
     out = []
     for y, css, label in (
-        (turn, "turn", f"{words.turn_word(mount)}, deg"),
-        (rate, "rate", "rate, deg/s"),
+        (turn, "turn", f"{fmt.turn_word(mount)}, °"),
+        (rate, "rate", "rotation, °/s"),
     ):
         out.append(
             traces_chart(
@@ -160,8 +150,8 @@ def curve_rows(trace: Trace, swing: Swing) -> list[tuple[str, str, str]]:
         out.append(
             (
                 f"{at:.0f}".replace("-", "−"),
-                words.digits("turn_deg", float(turn[k])),
-                words.digits("peak_rate_dps", float(rate[k])),
+                fmt.digits("turn_deg", float(turn[k])),
+                fmt.digits("peak_rate_dps", float(rate[k])),
             )
         )
     return out
@@ -175,28 +165,26 @@ def number_rows(swing: Swing, mount: str | None) -> list[dict[str, Any]]:
     """
     factor = t_quantile(0.975, CompareParams().swing_u_dof)
     out = []
-    for name, word, unit, what in NUMBERS_SHOWN:
+    for name, remark in REMARKS.items():
         value, u = getattr(swing, name), getattr(swing, f"{name}_u")
-        pair = words.with_u(value, u)
-        bound = name == "peak_rate_dps" and any(n.code == "rate_lower_bound" for n in swing.notes)
+        pair = fmt.with_u(value, u)
+        bound = is_bound(swing, name)
         interval = None
         if pair is not None and not bound:
-            places = words.decimals_of(u)
+            places = fmt.decimals_of(u)
             low, high = (f"{value + s * factor * u:.{places}f}".replace("-", "−") for s in (-1, 1))
             interval = f"{low} to {high}"
         parts = sorted(swing.budget.get(name, ()), key=lambda part: -part.u)
         out.append(
             {
                 "name": name,
-                "word": words.turn_word(mount) if name == "turn_deg" else word,
-                "unit": unit,
-                "what": "at least: the gyroscope was at its limit" if bound else what,
+                "word": fmt.measure_word(name, mount),
+                "unit": fmt.unit_of(name),
+                "what": "at least: why is among the notes" if bound else remark,
                 "pair": pair,
                 "bound": bound,
                 "interval": interval,
-                "parts": [
-                    (p.source, f"{p.u:.{words.decimals_of(u) + 1}f}", p.shared) for p in parts
-                ]
+                "parts": [(p.source, f"{p.u:.{fmt.decimals_of(u) + 1}f}", p.shared) for p in parts]
                 if u is not None
                 else [],
             }
@@ -213,7 +201,7 @@ def event_rows(detail: SwingDetail) -> list[dict[str, Any]]:
         out.append(
             {
                 "name": name,
-                "pair": words.with_u(now, u),
+                "pair": fmt.with_u(now, u),
                 "value": "" if now is None else f"{now:.3f}",
                 "was": None if was is None else f"{was:.3f}",
                 "by_hand": f"{name}_seq" in detail.corrected,
@@ -235,13 +223,13 @@ def _swing(request: Request) -> Response:
             charts = charts_of(detail, trace, session.mount)
             table = curve_rows(trace, detail.swing)
         except (SensorError, NoSuchError) as error:
-            undo, gone = None, str(error)
+            undo, gone = None, fmt.line_of(error)
         others = library.swings(
             session=session.id, columns=("number", "kind", "player", "at_s"), excluded=True
         )
         numbers = [int(n) for n in others["number"]]
         place = numbers.index(detail.swing.index)
-        reading = reading_of_swing(
+        answer = answer_for(
             page,
             session,
             detail,
@@ -262,7 +250,7 @@ def _swing(request: Request) -> Response:
             undo=undo,
             numbers=number_rows(detail.swing, session.mount),
             events=event_rows(detail),
-            reading=reading,
+            answer=answer,
             ready=NOT_READY,
             before=numbers[place - 1] if place else None,
             after=numbers[place + 1] if place + 1 < len(numbers) else None,
@@ -290,10 +278,8 @@ def _channel(name: str) -> str:
     return f"{CHANNELS.get(kind, kind)} {axis}".strip()
 
 
-def reading_of_swing(
-    page: Page, session: SessionRow, detail: SwingDetail, wait_s: float | None
-) -> Any:
-    """Read one swing against the reference: what happened in it. None where it isn't read."""
+def answer_for(page: Page, session: SessionRow, detail: SwingDetail, wait_s: float | None) -> Any:
+    """Set one swing against the player's own: what happened in it. None where it isn't read."""
     if detail.player is None or detail.part or detail.excluded or session.excluded:
         return None
     with page.library() as library:
@@ -301,30 +287,39 @@ def reading_of_swing(
             return None
     player, swing = detail.player, detail.swing
     setting = (player, swing.club, session.mount)
-    work = partial(page.apart.do, read_swing, *setting, session.id, swing.index)
-    return page.shelf.get(("swing", session.id, detail.seq), work, wait_s=wait_s, player=player)
+    work = partial(page.worker.do, read_swing, *setting, session.id, swing.index)
+    return page.cache.get(("swing", session.id, detail.seq), work, wait_s=wait_s, player=player)
 
 
 def read_swing(
     page: Page, player: str, club: str | None, mount: str | None, session: str, number: int
-) -> Any:
-    """Read one swing against the reference, or say why not. A job."""
-    with page.library() as library:
-        evidence = page.known.evidence(library, player, club, mount)
-        wanted = f"{session}#{number}"
-        rows = [row for row in evidence.rows_of(session) if row.swing_id == wanted]
-        if not rows:
-            return NotYet("it is not one of the swings that count")
-        found = safely(lambda: evidence.read(rows))
-        return NotYet(f"it can't be read: {found.text}") if isinstance(found, Failed) else found
+) -> Markup:
+    """Return the answer of a swing's screen. A job."""
+
+    def work() -> Answer | None:
+        with page.library() as library:
+            evidence = page.evidence.setting(library, player, club, mount)
+            if session not in evidence.sessions:
+                return None
+            return answer_of_swing(evidence, session, number)
+
+    found = safely(work)
+    if isinstance(found, Failed):
+        return page.part("failed.html", text=found.text)
+    if found is None:
+        return page.part("swing_answer.html", answer=None)
+    beside = f"{swing_url(session, number)}/beside"
+    return page.part("swing_answer.html", answer=shown_answer(found, page.units), beside=beside)
 
 
-def _reading(request: Request) -> Response:
+def _answer(request: Request) -> Response:
     page = page_of(request)
     with page.library() as library:
         session, detail = _found(page, library, request)
-    found = reading_of_swing(page, session, detail, None)
-    return page.render(request, "swing_reading.html", reading=found)
+    found = answer_for(page, session, detail, None)
+    if found is None:
+        raise NoSuchError("there is nothing to be told here")
+    return HTMLResponse(found)
 
 
 # -- changes -----------------------------------------------------------------------------------
@@ -339,7 +334,7 @@ def _words(request: Request, form: Form) -> Response:
     try:
         values = _said(form, detail, page.units)
     except FormError as error:
-        return page.back(f"{url}#words", str(error), wrong=True, form=("words", form))
+        return page.back(f"{url}#words", fmt.line_of(error), wrong=True, form=("words", form))
     at = datetime.now(UTC)
 
     def write(library: Library) -> None:
@@ -349,12 +344,12 @@ def _words(request: Request, form: Form) -> Response:
 
     try:
         edit_session(page, session.id, write)
-    except (ReviewError, SensorError) as error:
-        return page.back(f"{url}#words", str(error), wrong=True, form=("words", form))
+    except (LibraryError, ReviewError, SensorError) as error:
+        return page.back(f"{url}#words", fmt.line_of(error), wrong=True, form=("words", form))
     return page.back(f"{url}#words", "Kept.")
 
 
-def _said(form: Form, detail: SwingDetail, units: words.Units) -> dict[str, Any]:
+def _said(form: Form, detail: SwingDetail, units: fmt.Units) -> dict[str, Any]:
     """What the form says, only what it changes."""
     values: dict[str, Any] = {}
     kind = field(form, "kind")
@@ -373,7 +368,8 @@ def _said(form: Form, detail: SwingDetail, units: words.Units) -> dict[str, Any]
         values["note"] = note
     reason = field(form, "excluded", most=LONGEST_REASON) or None
     if reason != detail.excluded:
-        values["excluded"] = reason
+        held = is_held(detail.measured)
+        values["excluded"] = COUNTS if reason is None and held else reason
     felt = dict(detail.felt)
     for question in FELT:
         said = field(form, f"felt_{question}")
@@ -388,18 +384,18 @@ def _said(form: Form, detail: SwingDetail, units: words.Units) -> dict[str, Any]
     return values
 
 
-def _result(form: Form, before: Mapping[str, Any], units: words.Units) -> dict[str, Any]:
+def _result(form: Form, before: Mapping[str, Any], units: fmt.Units) -> dict[str, Any]:
     """Ball results that were typed; what came with an import stays."""
     result = dict(before)
     for name in RESULT_FIELDS:
-        value = number(form, name, words.MEASURE_WORDS[name])
+        value = number(form, name, fmt.MEASURE_WORDS[name])
         if value is None:
             result.pop(name, None)
         elif units.typed(name, result.get(name)) != f"{value:.6g}":
             result[name] = units.kept(name, value)
             if not is_possible(name, result[name]):
                 low, high = (units.digits(name, bound) for bound in POSSIBLE[name])
-                word = words.MEASURE_WORDS[name]
+                word = fmt.MEASURE_WORDS[name]
                 raise FormError(
                     f"{word[:1].upper()}{word[1:]} in {units.unit(name)} must lie between {low} "
                     f"and {high}."
@@ -420,7 +416,7 @@ def _events(request: Request, form: Form) -> Response:
     try:
         times = _times(form, detail)
     except FormError as error:
-        return page.back(f"{url}#events", str(error), wrong=True, form=("events", form))
+        return page.back(f"{url}#events", fmt.line_of(error), wrong=True, form=("events", form))
 
     def write(library: Library) -> None:
         measured = next(s for s in library.analyzed(session.id).swings if s.span.seq == detail.seq)
@@ -433,11 +429,11 @@ def _events(request: Request, form: Form) -> Response:
 
     try:
         edit_session(page, session.id, write)
-    except (ReviewError, SensorError) as error:
-        return page.back(f"{url}#events", str(error), wrong=True, form=("events", form))
+    except (LibraryError, ReviewError, SensorError) as error:
+        return page.back(f"{url}#events", fmt.line_of(error), wrong=True, form=("events", form))
     if not times:
         return page.back(url, "All events are as they were measured.")
-    return page.back(url, f"Set by hand: {words.join(times)}. All numbers follow.")
+    return page.back(url, f"Set by hand: {fmt.join(times)}. All numbers follow.")
 
 
 def _times(form: Form, detail: SwingDetail) -> dict[str, float]:

@@ -13,13 +13,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
-    from analysis.compare import Comparison
-    from analysis.results import Swing
-    from review.library import Library, SwingDetail
+    from analysis.evidence.compare import Comparison
+    from analysis.evidence.way import WayDown
+    from analysis.swing.results import FoundSwing, Swing
+    from library.catalogue import Library
+    from library.rows import SwingDetail
     from review.plot import Trace
-    from sensor.recording import Recording
-
-__all__ = ["ComparePair", "PairWords", "Tools"]
+    from sensor.recording.reader import Recording
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,12 +33,16 @@ class PairWords:
         Measure, A, B, B minus A, 95 % interval, outcome.
     notes : tuple of str
     comparison : Comparison
+    place : (int, WayDown) or None
+        Which of the two took longer (0, 1), and where it was when the other, started with it, was
+        at its impact; None where neither surely took longer.
     """
 
     sentences: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     notes: tuple[str, ...]
     comparison: Comparison
+    place: tuple[int, WayDown] | None = None
 
 
 class ComparePair(Protocol):
@@ -61,12 +65,15 @@ class Tools:
         (Recording, Swing) -> Trace: turn and rate over time.
     compare_pair : callable
         See `ComparePair`.
+    placed : callable or None
+        (Recording, FoundSwing, number) -> Swing: a swing that was found while it was recorded, on
+        the clock of the recording as far as it is written.
     settings : mapping
         Values of settings by name.
     more : mapping of str to callable
         What single screens need beyond this, by name.
     helper : sequence of str
-        Command that starts a helper process for heavy work, see `review.page.apart`.
+        Command that starts a helper process for heavy work, see `review.page.worker`.
     usual_home : Path or None
         Where commands look that are not told of a home.
     """
@@ -75,6 +82,7 @@ class Tools:
     open_recording: Callable[[Path], Recording]
     trace_of: Callable[[Recording, Swing], Trace]
     compare_pair: ComparePair
+    placed: Callable[[Recording, FoundSwing, int], Swing] | None = None
     settings: Mapping[str, Any] = field(default_factory=dict)
     more: Mapping[str, Callable[..., Any]] = field(default_factory=dict)
     helper: Sequence[str] = ()

@@ -85,8 +85,10 @@ class State:
         self.rate_mhz = rate_mhz
         self.gyr_range_dps = gyr_dps
         self.acc_range_g = acc_g
-        self.gyr_delay_us = 0
+        # By rate: how late the gyroscope's filter is, and its standard uncertainty.
+        self.gyr_delays_us = {}
         self.acc_delay_us = 0
+        self.gyr_scale_u_permille = 0
         self.wanted = 8
         self.mtu = 23
         self.streaming = False
@@ -148,6 +150,7 @@ class State:
 
     def configuration(self) -> bytes:
         """Return the value of the configuration characteristic."""
+        delay_us, delay_u_us = self.gyr_delays_us.get(self.rate_mhz, (0, 0))
         return struct.pack(
             "<BBBBBBHHHHHIII",
             LAYOUT,
@@ -155,12 +158,12 @@ class State:
             self.last_command,
             self.result,
             self.samples(),
-            0,
+            self.gyr_scale_u_permille,
             self.gyr_range_dps,
             self.acc_range_g,
-            self.gyr_delay_us,
+            delay_us,
             self.acc_delay_us,
-            0,
+            delay_u_us,
             self.rate_mhz,
             self.gyr_scales[self.gyr_range_dps],
             self.acc_scales[self.acc_range_g],

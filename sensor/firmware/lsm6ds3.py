@@ -34,6 +34,18 @@ ACC_CODES = {8: 3, 16: 1}
 GYR_SCALES = {500: 17500000, 1000: 35000000, 2000: 70000000}
 ACC_SCALES = {8: 2392823, 16: 4785645}
 
+# Rate, and how late the gyroscope's second filter is at it with its standard uncertainty, in us:
+# sqrt(2) / (2 pi f) for cut-offs f of 33, 67, 136 and 296 Hz (application note AN5130, table of the
+# gyroscope's LPF2 bandwidths, from memory), and 30 % for a filter that may be of another order.
+# Check them against the note of your own part.
+GYR_DELAYS_US = {
+    104000: (6820, 2050),
+    208000: (3360, 1010),
+    416000: (1660, 500),
+    833000: (760, 230),
+}
+# The sheet gives no tolerance of the gyroscope's scale (from memory): it is left unknown.
+
 WORDS_A_SAMPLE = 6
 FIFO_CONTINUOUS = 6
 FIFO_BYPASS = 0

@@ -53,6 +53,7 @@ class Sensor:
             16,
             self.chip.apply,
         )
+        self.state.gyr_delays_us = lsm6ds3.GYR_DELAYS_US
         self.chip.apply(208000, 2000, 16)
         self.batcher = encoder.Batcher(self.period_us())
         self.connection = None

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from listening import RATE_HZ, onsets_s, pitch_hz
 from scipy.signal import hilbert
 
-from feedback.cue import Cue, progression, render_track, track_plan
+from feedback.cue import Cue, progression, render_blocks, track_plan
 from feedback.errors import TrackError
 from feedback.outputs import write_wav
 from unhurried.cli import run
@@ -171,5 +171,7 @@ def test_what_cannot_be_written_leaves_nothing(tmp_path: Path) -> None:
 
 def test_a_louder_track_only_when_asked(tmp_path: Path) -> None:
     plan = track_plan([800.0], rest_s=2.0)
-    assert np.abs(render_track(plan)).max() == pytest.approx(0.35, abs=0.001)
-    assert np.abs(render_track(plan, level=0.1)).max() == pytest.approx(0.1, abs=0.001)
+    usual = np.concatenate(list(render_blocks(plan)))
+    assert np.abs(usual).max() == pytest.approx(0.35, abs=0.001)
+    asked = np.concatenate(list(render_blocks(plan, level=0.1)))
+    assert np.abs(asked).max() == pytest.approx(0.1, abs=0.001)

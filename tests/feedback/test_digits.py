@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import pytest
 
 from feedback.digits import beside, big, panels, screen
-from feedback.drill import Reference, judge
+from feedback.drill_outcome import judge
+from feedback.drill_plan import DrillReference
 
-OWN = Reference(
+OWN = DrillReference(
     backswing_ms=1800.0,
     full_turn_deg=120.0,
     upper_turn_deg=130.0,
@@ -91,7 +92,7 @@ def test_ink_of_plain_characters_has_no_half_blocks() -> None:
 
 
 def test_what_is_not_known_is_said() -> None:
-    text = "\n".join(screen(judge(Swung(), Reference())))
+    text = "\n".join(screen(judge(Swung(), DrillReference())))
     assert text.count("no reference yet") == 2
     assert "ENOUGH" not in text
     text = "\n".join(screen(judge(Swung(backswing_ms=None, turn_deg=None), OWN)))

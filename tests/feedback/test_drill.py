@@ -12,31 +12,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from performing import Swung
 
-from feedback.drill import (
-    SCHEDULES,
-    Action,
-    Ask,
-    Block,
-    Done,
-    Drill,
-    DrillPlan,
-    Line,
-    Mark,
-    Play,
-    PlayCue,
-    Reference,
-    SetTurn,
-    Show,
-    asynchrony,
-    asynchrony_lines,
-    feedback_due,
-    judge,
-    spread,
-)
+from feedback.drill import Drill
+from feedback.drill_actions import Action, Ask, Done, Line, Mark, Play, PlayCue, SetTurn, Show
+from feedback.drill_outcome import asynchrony_lines, judge, spread
+from feedback.drill_plan import SCHEDULES, Block, DrillPlan, DrillReference, feedback_due
 from feedback.errors import DrillError
 from feedback.stage import INTERRUPTED
 
-OWN = Reference(backswing_ms=800.0, full_turn_deg=130.0, upper_turn_deg=145.0)
+OWN = DrillReference(backswing_ms=800.0, full_turn_deg=130.0, upper_turn_deg=145.0)
 
 
 def plan(*blocks: Block, **options: Any) -> DrillPlan:
@@ -75,7 +58,7 @@ def test_judging(
 
 
 def test_without_a_reference_nothing_is_called_short() -> None:
-    judged = judge(Swung(backswing_ms=100.0, turn_deg=31.0), Reference())
+    judged = judge(Swung(backswing_ms=100.0, turn_deg=31.0), DrillReference())
     assert (judged.time, judged.turn, judged.outside) == (None, None, False)
 
 
@@ -114,7 +97,7 @@ def test_fading_gives_half_and_ever_less(of: int) -> None:
 def test_asynchrony_of_a_worked_example() -> None:
     # By hand: differences -20, +10, -50; mean -20; deviations 0, 30, -30; sum of squares 1800,
     # over n - 1 = 2: 900, root 30.
-    result = asynchrony([1000.0, 6000.0, 11_000.0], [980.0, 6010.0, 10_950.0])
+    result = spread([980.0 - 1000.0, 6010.0 - 6000.0, 10_950.0 - 11_000.0])
     assert (result.n, result.mean, result.sd) == (3, -20.0, 30.0)
 
 
@@ -356,7 +339,7 @@ def test_cues_without_a_swing_come_to_an_end() -> None:
 
 
 def test_what_has_no_reference_is_taken_from_the_first_swings() -> None:
-    drill = Drill(plan(Block("rehearsal", 5), reference=Reference()))
+    drill = Drill(plan(Block("rehearsal", 5), reference=DrillReference()))
     drill.begin(0.0)
     assert not any(isinstance(a, PlayCue) for a in drill.tick(10.0))
     drill.swing(Swung(turn_deg=126.0, backswing_ms=810.0), 10.0)
@@ -397,8 +380,8 @@ def test_an_interrupted_sound_marks_the_drill() -> None:
     [
         ({"blocks": ()}, "at least one"),
         ({"rest_s": 0.1}, "rest"),
-        ({"reference": Reference(share=1.2)}, "share"),
-        ({"reference": Reference(full_turn_deg=130.0, upper_turn_deg=120.0)}, "upper bound"),
+        ({"reference": DrillReference(share=1.2)}, "share"),
+        ({"reference": DrillReference(full_turn_deg=130.0, upper_turn_deg=120.0)}, "upper bound"),
     ],
 )
 def test_what_does_not_go_together_is_refused(options: dict[str, Any], words: str) -> None:
@@ -433,7 +416,7 @@ EVENTS = st.lists(
     schedule=st.sampled_from(SCHEDULES),
     cue_on=st.sampled_from([None, "ready", "takeaway"]),
     felt=st.booleans(),
-    own=st.sampled_from([OWN, Reference()]),
+    own=st.sampled_from([OWN, DrillReference()]),
 )
 def test_whatever_happens_it_keeps_to_its_plan(
     events: list[tuple[str, float]],
@@ -441,7 +424,7 @@ def test_whatever_happens_it_keeps_to_its_plan(
     schedule: Any,
     cue_on: Any,
     felt: bool,
-    own: Reference,
+    own: DrillReference,
 ) -> None:
     drill = Drill(plan(*blocks, schedule=schedule, cue_on=cue_on, felt=felt, reference=own))
     now, out = 0.0, drill.begin(0.0)

@@ -18,8 +18,8 @@ import pytest
 from listening import RATE_HZ, ROOT, TRIES, SoundServer, onsets_s, pitch_hz, read_raw
 
 from analysis import SwingFinder
-from sensor.recording import open_recording
-from sensor.simulate import SimulatedSwing, simulate_swing
+from sensor.recording.opening import open_recording
+from simulation.sessions import SimulatedSwing, simulate_swing
 
 pytestmark = [
     pytest.mark.skipif(sys.platform != "linux", reason="BlueZ and its message bus are Linux's"),
@@ -36,12 +36,9 @@ def counts_of(swing: SimulatedSwing) -> np.ndarray:
 
 
 def soft() -> Any:
-    """The peripheral, which lives with the tests of the radio."""
-    sys.path.insert(0, str(ROOT / "tests" / "sensor"))
-    try:
-        import software_bluez
-    finally:
-        sys.path.pop(0)
+    """The peripheral; only where its bus can run is it imported."""
+    import software_bluez
+
     return software_bluez
 
 

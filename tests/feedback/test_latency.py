@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from listening import ROOT, TRIES, SoundServer
+from patience import PATIENCE_S
 
 from feedback.latency import (
     Delay,
@@ -106,13 +107,15 @@ def test_any_name_makes_a_file(name: str, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("{", "cannot be read"),
-        ("{}", "no measured delay"),
-        ('{"version": 99}', "newer version"),
+        ("{", "is not JSON; delete it and run"),
+        ("{}", "'version' is missing"),
+        ('{"version": 99}', "has version 99.*update unhurried"),
+        ("[" * 200_000, "is larger than 0.1 MB"),
+        ("[" * 1000, "nested more than"),
         (
             '{"version": 1, "output": "x", "delay_s": -1, "delay_s_u": 0, "method": "", "n": 1, '
             '"made_at": ""}',
-            "cannot be right",
+            "'delay_s' must be a number from 0 to 2",
         ),
     ],
 )
@@ -180,7 +183,7 @@ def tap(server: SoundServer) -> tuple[int, str, str]:
         for k in range(12):
             time.sleep(max(0.0, start + 0.5 * k - time.monotonic()))
             os.write(master, b" ")
-        out, err = child.communicate(timeout=20.0)
+        out, err = child.communicate(timeout=PATIENCE_S)
     finally:
         child.kill()
         os.close(master)

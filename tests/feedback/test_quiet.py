@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 from listening import ROOT, SoundServer
+from patience import PATIENCE_S
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="descriptors as POSIX has them")
 
@@ -23,7 +24,11 @@ RAW = "import os, sys; raw = lambda text: os.write(2, text.encode() + b'\\n'); "
 
 def ran(script: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-c", RAW + script], cwd=ROOT, capture_output=True, text=True, timeout=30
+        [sys.executable, "-c", RAW + script],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=PATIENCE_S,
     )
 
 
@@ -106,7 +111,7 @@ def test_the_screen_stays_clean_when_the_server_dies_in_mid_drill(
     reader.start()
 
     def shown(words: bytes) -> None:
-        end = time.monotonic() + 30.0
+        end = time.monotonic() + PATIENCE_S
         while words not in b" ".join(seen.split()):
             assert time.monotonic() < end, seen
             assert process.poll() is None, seen

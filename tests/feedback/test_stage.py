@@ -12,13 +12,14 @@ from hypothesis import strategies as st
 from performing import RATE_HZ, Ear, Performance
 
 from feedback.cue import Cue
-from feedback.drill import Block, DrillPlan, Line, Play, PlayCue, Reference, StopTones
-from feedback.drill import Show as ShowSwing
+from feedback.drill_actions import Line, Play, PlayCue, StopTones
+from feedback.drill_actions import Show as ShowSwing
+from feedback.drill_plan import Block, DrillPlan, DrillReference
 from feedback.mixer import LEVEL
 from feedback.patterns import Sounds
 from feedback.stage import INTERRUPTED, SILENT, Stage
 
-OWN = Reference(backswing_ms=800.0, full_turn_deg=130.0, upper_turn_deg=145.0)
+OWN = DrillReference(backswing_ms=800.0, full_turn_deg=130.0, upper_turn_deg=145.0)
 
 
 def plan(*blocks: Block, **options: Any) -> DrillPlan:
@@ -124,7 +125,7 @@ def test_a_swing_with_the_cue_keeps_glide_and_top() -> None:
 
 
 def test_a_swing_long_after_its_cue_is_not_led_by_the_rest_of_it() -> None:
-    own = Reference(backswing_ms=3000.0, full_turn_deg=130.0)
+    own = DrillReference(backswing_ms=3000.0, full_turn_deg=130.0)
     one = Performance(plan(Block("rehearsal", 2), reference=own, rest_s=5.0))
     one.until(10.1)
     one.swing(12.1, tones=False)

@@ -13,15 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchmarks.clip import FRAME_S, RATE_HZ, draw_clip, knock, line_up, put
-from review.clip import (
-    ClipError,
-    ClipParams,
-    Knocks,
-    align_clip,
-    find_knocks,
-    read_clip,
-    sound_energy,
-)
+from library.errors import ClipError
+from review.clip import ClipParams, Knocks, align_clip, find_knocks, read_clip, sound_energy
 
 needs_ffmpeg = pytest.mark.skipif(
     shutil.which("ffmpeg") is None, reason="ffmpeg is not installed: no clips can be made"
@@ -142,6 +135,43 @@ def test_what_is_not_a_clip_is_refused_in_one_line(tmp_path: Path, content: byte
 def test_a_moved_clip_is_asked_for(tmp_path: Path) -> None:
     with pytest.raises(ClipError, match="moved"):
         read_clip(tmp_path / "gone.mp4")
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_quick_count_first_finds_the_same(seed: int) -> None:
+    """As half an hour at a full range needs it: weighing all would take minutes."""
+    rng = np.random.default_rng(seed)
+    impacts = np.sort(rng.uniform(0.0, 900.0, 40))
+    heard = np.sort([*(impacts[10:25] - 300.0 + 3.0 / 343.2), *rng.uniform(0.0, 300.0, 60)])
+    knocks = Knocks(
+        time_s=heard[heard > 0.0],
+        rise_db=np.full(np.sum(heard > 0.0), 20.0),
+        loudness_db=-rng.exponential(10.0, np.sum(heard > 0.0)),
+    )
+    every, few = (
+        align_clip(
+            knocks,
+            impacts.tolist(),
+            clip_s=300.0,
+            guesses_s=[301.0] if seed % 2 else [],
+            params=ClipParams(most_starts=most),
+        )
+        for most in (10**6, 100)
+    )
+    assert every.offset_s == few.offset_s
+    assert every.offset_s is not None
+    assert every.sure == few.sure
+
+
+def test_only_the_most_sudden_knocks_of_a_full_range_are_looked_at() -> None:
+    energy = np.full(40_000, 1e-6)
+    energy[200::400] = np.linspace(1e-3, 1.0, len(energy[200::400]))
+    every = find_knocks(energy, hop_s=0.0005)
+    assert len(every.time_s) > 90
+    few = find_knocks(energy, hop_s=0.0005, params=ClipParams(most_knocks=10))
+    assert len(few.time_s) == 10
+    assert set(few.time_s) <= set(every.time_s)
+    assert min(few.rise_db) >= np.sort(every.rise_db)[-10]
 
 
 def knocks_at(*at_s: float, loudness_db: float = 0.0) -> Knocks:

@@ -12,7 +12,7 @@ import pytest
 from matplotlib.figure import Figure
 from matplotlib.image import imread
 
-from analysis.results import Note, Swing
+from analysis.swing.results import Note, Swing
 from review.plot import Trace, check_plot_file, plot_session, plot_swing, save_plot
 from sensor.errors import SensorError
 

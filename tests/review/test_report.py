@@ -13,11 +13,16 @@ import html5lib
 import numpy as np
 import pytest
 from evidence_data import DRILLED, FREE, Block, add_session, approve, learner
+from page_words import NOWHERE, OFF_THE_SCREEN, text_of, words_in
 
+from library.answer import answer_of_session
+from library.catalogue import Library
+from library.evidence import Evidence, evidence_of
+from library.over_time import over_time
+from library.rows import SwingDetail
+from review.answers import shown_answer
 from review.errors import ReviewError
-from review.evidence import Evidence, evidence_of
-from review.library import Library, SwingDetail
-from review.page.words import drill_words
+from review.formatting import Units, drill_words
 from review.plot import Trace
 from review.report import MOST_BYTES, Section, report_html, section_of
 from sensor.errors import RecordingError
@@ -69,17 +74,19 @@ def check(text: str) -> None:
 
 
 def test_it_is_one_valid_file_that_needs_nothing_else(ida: Evidence) -> None:
-    text = made(section_of(ida, ida.sessions[-1], trace_of=curves))
+    today = ida.days[ida.sessions[-1]] + 1
+    text = made(section_of(ida, ida.sessions[-1], trace_of=curves, today=today))
     check(text)
     for part in (
-        "In short",
-        "What comes next",
-        "Two swings that stand for the others",
+        "What changed",
+        "What next",
+        "When to stop",
+        "Turn of two swings that stand for the others",
+        "The numbers",
         "Every swing",
-        "What was felt",
-        "Over time",
-        "Warm up first",
-        "the latest 2 sessions, against the 2 before the drills",
+        "In full",
+        "Sore or in pain: stop.",
+        "4 sessions beside 2 before the drills; shots without sound",
         "Made on 2026-05-22 by unhurried 1.2.3",
     ):
         assert part in text
@@ -101,7 +108,7 @@ def test_the_pair_and_how_many_disagree_are_the_storys(library: Library, ida: Ev
         "it lies below the reference's middle, as do 9 of the other 9 strikes"
     )
     text = made(section)
-    assert f"Strike #{section.pair[1].number} is the one nearest the middle" in text
+    assert f"Shot {section.pair[1].number} is the one nearest the middle" in text
     # Numbers to the digits that their uncertainty leaves, as in analyze.
     swing = library.swing(session, number=section.pair[1].number).swing
     value, u = section.pair[1].cells["turn_deg"]  # type: ignore[misc]
@@ -115,17 +122,19 @@ def test_a_report_of_an_earlier_session_hands_out_no_command_for_today(ida: Evid
     assert now.current
     assert now.standing == ida.standing(today)
     text = made(now)
-    assert "What comes next" in text
+    assert "What next" in text
     # The drill in words: whoever is sent the report has no terminal.
     assert now.standing.drill is not None
     assert drill_words(now.standing.drill) in html.unescape(text)
+    assert now.following == drill_words(now.standing.drill)
     assert "unhurried drill" not in text
     assert "--player" not in text
     then = section_of(ida, ida.sessions[1], trace_of=curves, today=today)
     assert not then.current
     assert then.standing.drill is None
     text = made(then)
-    assert "Where it stood on that day (2026-05-05)" in text
+    assert "Where it stood on 5 May 2026" in text
+    assert "What next" not in text
     assert "unhurried drill" not in text
 
 
@@ -157,8 +166,9 @@ def test_few_swings_make_a_report_that_says_so(tmp_path: Path) -> None:
         one = add_session(library, tmp_path, 1, (Block(n=1, strike=True),))
         text = made(section_of(evidence_of(library, "Ida"), one, trace_of=curves))
     check(text)
-    assert "There is no reference yet" in text
-    assert "Two swings that stand" not in text
+    assert "Can&#39;t tell yet: 0 of 5 practice swings and 1 of 5 shots so far." in text
+    assert "Can&#39;t tell yet whether it changed: 0 of 4 sessions with 5 shots each." in text
+    assert "Turn of two swings" not in text
     assert "The baseline isn" in text
 
 
@@ -176,17 +186,47 @@ def test_speeds_and_distances_in_the_units_that_were_set(tmp_path: Path) -> None
     with Library(tmp_path / "home") as library:
         one = add_session(library, tmp_path, 1, (Block(n=6, strike=True, head_m_s=40.0),))
         evidence = evidence_of(library, "Ida")
-        metric = dict(section_of(evidence, one).results)["head speed"]
-        imperial = dict(section_of(evidence, one, units="imperial").results)["head speed"]
+        metric = dict(section_of(evidence, one).results)["club speed"]
+        imperial = dict(section_of(evidence, one, units="imperial").results)["club speed"]
     speed, mph = float(metric.split()[0]), float(imperial.split()[0])
-    assert (metric.split()[1], imperial.split()[1]) == ("m/s,", "mph,")
+    assert (metric.split()[1], imperial.split()[1]) == ("m/s", "mph")
     # 1 mph = 0.44704 m/s exactly (NIST SP 811, B.8).
     assert mph * 0.44704 == pytest.approx(speed, abs=0.08)
 
 
 def test_an_earlier_sessions_report_knows_nothing_of_later_ones(ida: Evidence) -> None:
     section = section_of(ida, ida.sessions[1])
-    days = {cells[0] for _, _, table in section.trends for cells in table}
-    assert days == {"2026-05-01", "2026-05-05"}
+    assert {cells[0] for cells in section.sessions} == {"1 May 2026", "5 May 2026"}
+    assert (
+        section.changed == "Can't tell yet whether it changed: 2 of 4 sessions with 5 shots each."
+    )
     assert DRILLED[1].block is not None
     assert "silent" not in {row["block"] for row in section.rows}
+
+
+def test_the_answer_is_that_of_the_session(ida: Evidence) -> None:
+    for session in ida.sessions:
+        section = section_of(ida, session)
+        answer = answer_of_session(ida, session)
+        assert section.answer == shown_answer(answer, Units())
+        assert [row[-1] for row in section.today] == [s.said.value for s in answer.strips]
+        assert [row[-1] for row in section.changes] == [
+            one.said.value for one in over_time(ida.until(session)).changes
+        ]
+
+
+def test_what_was_swung_with_sound_is_not_among_the_sessions(ida: Evidence) -> None:
+    section = section_of(ida, ida.sessions[-1])
+    # By hand: a drilled session has 6 practice swings with sound, and 8 without.
+    newest = [cells for cells in section.sessions if cells[0] == section.sessions[0][0]]
+    assert [cells[1] for cells in newest] == ["8 practice swings", "14 shots"]
+
+
+def test_on_paper_are_the_words_of_the_glossary_only(library: Library, ida: Evidence) -> None:
+    with_few = evidence_of(library, next(p for p in library.players() if p.name != "Ida").id)
+    for evidence in (ida, with_few):
+        for session in evidence.sessions:
+            text = made(section_of(evidence, session, trace_of=curves, today=740_000))
+            tree = html5lib.parse(text, namespaceHTMLElements=False)
+            # Paper can't be unfolded.
+            assert words_in(f"{OFF_THE_SCREEN}|{NOWHERE}", text_of(tree.find(".//main"))) == []

@@ -10,21 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from review.svg import (
-    EM,
-    LETTER,
-    SMALLEST,
-    SOME_EM,
-    TOUCH,
-    WIDTH,
-    Curve,
-    Line,
-    Mark,
-    Region,
-    marks_chart,
-    ticks,
-    traces_chart,
-)
+from review.svg import SMALLEST, TOUCH, Curve, Line, Mark, marks_chart, traces_chart
+from review.svg_frame import EM, LETTER, SOME_EM, WIDTH, Region, ticks
 
 SVG = "{http://www.w3.org/2000/svg}"
 numbers = st.floats(-1e5, 1e5, allow_nan=False)

@@ -12,7 +12,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from review.library import Library
+from library.catalogue import Library
 from unhurried import cli
 
 SCRIPT = Path(__file__).resolve().parents[2] / "recordings" / "players.py"
@@ -78,12 +78,12 @@ def test_the_library_is_made_once_with_results_answers_and_references(
                 for kind in ("rehearsal", "strike")
             )
             assert strikes < 0.92 * rehearsals
-        reference = library.reference(runa.id, "7 iron", "wrist")
+        reference = library.player(runa.id).reference("7 iron", "wrist")
         assert reference is not None
         seqs = library.swings(player=runa.id, kind="rehearsal")["seq"].tolist()
         assert [seq for _, seq in reference.swings] == seqs
         assert len(seqs) == 9
-        assert library.reference(mirela.id, "driver", "glove") is None
+        assert library.player(mirela.id).reference("driver", "glove") is None
         before = library.content()
     told.clear()
     players.make_demo_library(home, folder, lambda what, _: told.append(what), workers=1)
@@ -122,12 +122,13 @@ def test_the_demo_answers_time_turn_or_speed_the_ball_did_it_hold_and_what_next(
     assert "brisker backswing" in told("plan", "Runa")
     assert "Next 10 rehearsals" in told("plan", "Runa")
     casimir = told("story", "Casimir")
-    for word in ("time longer", "turn beyond full", "speed faster"):
+    for word in ("time longer", "turn fuller", "speed faster"):
         assert word in casimir
     plan = told("plan", "Casimir")
     assert "not sent longer" in plan
     # By the newest strikes, with their day; and what feels rushed and measures longer is said.
-    assert "The turn of the strikes on 2026-04-08" in plan
+    assert "At a ball there is the reference's turn" in plan
+    assert "still on 2026-04-08" in plan
     assert "0 were shorter in time and 5 longer in time" in casimir
     assert "No drill." in plan
     mirela = told("story", "Mirela")

@@ -15,19 +15,22 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from unhurried.errors import CommandError
-from unhurried.options import (
+from unhurried.app.errors import CommandError
+from unhurried.app.text import lined_up, one_line, ranges, wrapped
+from unhurried.commands.opening import open_with
+from unhurried.commands.options import (
     ExistingPath,
     json_option,
-    open_with,
     overwrite_plot_option,
     recording_options,
 )
-from unhurried.words import MEMBERS, count, lined_up, one_line, ranges, wrapped
+from unhurried.commands.short_help import ShortHelp
+from words.glossary import MEASURES, turn_word
+from words.plain import count
 
 if TYPE_CHECKING:
-    from analysis.agreement import Agreement, Label, Report
-    from unhurried.wiring import Analysis
+    from analysis.evidence.agreement import Agreement, Label, Report
+    from unhurried.app.measuring import Analysis
 
 SCHEMA = 1
 
@@ -36,13 +39,12 @@ WORDS = {
     "top_s": "top",
     "impact_s": "impact",
     "finish_s": "finish",
-    "swing_ms": "swing time",
-    "backswing_ms": "backswing",
-    "downswing_ms": "downswing",
-    "tempo_ratio": "ratio",
-    "turn_deg": "turn",
+    **{
+        name: MEASURES[name]
+        for name in ("swing_ms", "backswing_ms", "downswing_ms", "tempo_ratio", "turn_deg")
+    },
     "peak_rate_dps": "peak",
-    "peak_to_impact_ms": "peak to impact",
+    "peak_to_impact_ms": MEASURES["peak_to_impact_ms"],
 }
 # Names that somebody might use, without or with another unit, and what is expected.
 _NEAR = {name.rsplit("_", 1)[0]: name for name in WORDS}
@@ -58,7 +60,11 @@ FACTOR = 20.0
 FEW = 30
 
 
-@click.command("agree")
+@click.command(
+    "agree",
+    cls=ShortHelp,
+    more=(*("hand", "gyr_range_dps", "acc_range_g", "calibration", "overwrite"),),
+)
 @click.argument("labels", type=ExistingPath())
 @click.argument("recording", type=ExistingPath())
 @click.option(
@@ -96,15 +102,17 @@ def command(
     finish_s (seconds), swing_ms, backswing_ms, downswing_ms, tempo_ratio, turn_deg,
     peak_rate_dps, peak_to_impact_ms; 'swing' is the number of the swing (without it the time
     tells), 'rater' who labelled, and a column such as top_s_u the label's standard uncertainty.
-    How to make such labels is written in analysis/FIELD-CHECK.md.
+    How to make such labels is written in analysis/FIELD-CHECK.md. The truth.json of a recording
+    that was made from a motion capture, or simulated, will do as well.
 
     \b
     Examples:
-      unhurried agree labels.csv session
-      unhurried agree video-labels.csv session --clock offset --plot agree.png
+      unhurried agree LABELS.csv SESSION
+      unhurried agree LABELS.csv SESSION --clock offset --plot agree.png
+      unhurried agree SESSION/truth.json SESSION
     """
-    from analysis.agreement import CLOCKS, LabelError, agree
-    from unhurried.wiring import analyze_recording
+    from analysis.evidence.agreement import CLOCKS, LabelError, agree
+    from unhurried.app.measuring import analyze
 
     kind = next(name for name in CLOCKS if name == clock)
     if plot is not None:
@@ -114,12 +122,12 @@ def command(
             check_plot_file(plot, overwrite=overwrite)
         except ValueError as error:
             raise click.BadParameter(str(error), param_hint="'--plot'") from error
-    rows, passed_over = read_labels(labels)
+    rows, passed_over = read_labels(labels, recording)
     if passed_over:
         names = ", ".join(f"'{one_line(name)}'" for name in passed_over)
         click.echo(f"unhurried: {labels}: not used: {names}", err=True)
     with open_with(recording, **options) as opened:
-        analysis = analyze_recording(opened)
+        analysis = analyze(opened)
     if not analysis.swings:
         raise CommandError(f"{recording}: no swings found, so there is nothing to compare with")
     try:
@@ -143,12 +151,14 @@ def command(
 # -- the file --------------------------------------------------------------------------------------
 
 
-def read_labels(path: Path) -> tuple[list[Label], list[str]]:
+def read_labels(path: Path, recording: Path | None = None) -> tuple[list[Label], list[str]]:
     """Read a file of labels.
 
     Parameters
     ----------
     path : Path
+    recording : Path, optional
+        That they are compared with.
 
     Returns
     -------
@@ -161,8 +171,12 @@ def read_labels(path: Path) -> tuple[list[Label], list[str]]:
     CommandError
         The file can't be used; the line says where and what to do.
     """
-    from analysis.agreement import EVENTS, QUANTITIES
+    from analysis.evidence.agreement import EVENTS, QUANTITIES
 
+    if path.suffix == ".json":
+        from unhurried.app.laboratory import truth_labels
+
+        return truth_labels(path, recording), []
     try:
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
@@ -238,7 +252,7 @@ def _check_header(path: Path, header: Sequence[str], known: set[str]) -> list[st
 
 def _label(path: Path, line: int, cells: dict[str, str], known: set[str]) -> Label | None:
     """Read one row; None if it labels nothing."""
-    from analysis.agreement import EVENTS, Label
+    from analysis.evidence.agreement import EVENTS, Label
 
     values: dict[str, float] = {}
     u: dict[str, float] = {}
@@ -288,7 +302,7 @@ def _label(path: Path, line: int, cells: dict[str, str], known: set[str]) -> Lab
 
 def _check_seconds(labels: Sequence[Label], analysis: Analysis) -> None:
     """Refuse event times far beyond the recording's end."""
-    from analysis.agreement import EVENTS, LabelError
+    from analysis.evidence.agreement import EVENTS, LabelError
 
     late = [
         (label, name, label.values[name])
@@ -306,7 +320,7 @@ def _check_seconds(labels: Sequence[Label], analysis: Analysis) -> None:
 
 def _check_units(report: Report) -> None:
     """Refuse quantities that are a factor away from the tool's, as by another unit."""
-    from analysis.agreement import EVENTS, LabelError
+    from analysis.evidence.agreement import EVENTS, LabelError
 
     for row in report.rows:
         if row.quantity in EVENTS or row.quantity == "peak_to_impact_ms" or row.n < 1:
@@ -375,7 +389,7 @@ def lines(report: Report, analysis: Analysis, title: str) -> Iterator[str]:
 def _name(row: Agreement, mount: str | None) -> str:
     word = WORDS[row.quantity]
     if row.quantity == "turn_deg" and mount:
-        word = f"{MEMBERS[mount]} turn"
+        word = turn_word(mount)
     return f"{word} {row.unit}".strip()
 
 
@@ -522,7 +536,7 @@ def as_dict(report: Report, analysis: Analysis) -> dict[str, Any]:
 
 
 def _plot(report: Report, analysis: Analysis, file: Path, *, title: str, overwrite: bool) -> None:
-    from review.pairplot import Limits, plot_agreement
+    from review.pair_plot import Limits, plot_agreement
     from review.plot import save_plot
 
     panels = [

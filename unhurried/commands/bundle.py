@@ -8,18 +8,21 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from unhurried.commands.library import as_option, opened, take_in, told
-from unhurried.errors import CommandError
-from unhurried.home import home_option
-from unhurried.naming import SessionName, SwingName, locate
-from unhurried.options import ExistingPath, overwrite_option
-from unhurried.words import count, one_line, wrapped
+from unhurried.app.errors import CommandError, show
+from unhurried.app.home import opened
+from unhurried.app.text import one_line, wrapped
+from unhurried.commands.keeping import as_option, told
+from unhurried.commands.library import take_in
+from unhurried.commands.naming import SessionName, SwingName, locate
+from unhurried.commands.near import NearGroup
+from unhurried.commands.options import ExistingPath, home_option, overwrite_option
+from words.plain import count
 
 if TYPE_CHECKING:
-    from review.people import Player
+    from library.players import Player
 
 
-@click.group("bundle")
+@click.group("bundle", cls=NearGroup)
 def command() -> None:
     """Send sessions to a coach in one file, and open one that was sent.
 
@@ -50,7 +53,7 @@ def make(
     Recordings are data about people: send them only to whom they agreed to, and in a way that
     nobody else can read.
     """
-    from review.bundle import make_bundle
+    from library.bundle import make_bundle
 
     with opened(home) as library:
         found = [locate(library, name) for name in sessions]
@@ -85,13 +88,25 @@ def make(
     help="Folder for new recordings.  [default: 'recordings' in the home]",
 )
 @as_option
+@click.option(
+    "--take-names",
+    is_flag=True,
+    help="Also take over what changes who is who here: newer names of players, and names that "
+    "are another player's already. Without it they are shown and left.",
+)
 @home_option
-def open_(file: Path, into: Path | None, known_as: tuple[str, ...], home: Path | None) -> None:
+def open_(
+    file: Path,
+    into: Path | None,
+    known_as: tuple[str, ...],
+    take_names: bool,
+    home: Path | None,
+) -> None:
     """Take in the bundle FILE: new recordings, and what was said about known ones.
 
     The whole file is checked first; a damaged or doctored one is refused, and nothing is changed.
     """
-    from review.bundle import open_bundle
+    from library.bundle import open_bundle
 
     names = told(known_as)
     with opened(home) as library:
@@ -100,8 +115,15 @@ def open_(file: Path, into: Path | None, known_as: tuple[str, ...], home: Path |
         def meant(theirs: Player, namesakes: Sequence[Player]) -> Player | None:
             return _meant(library, theirs, namesakes, names)
 
-        done = open_bundle(library, file, folder, known_as=meant)
+        done = open_bundle(library, file, folder, known_as=meant, take_names=take_names)
         bundle = done.bundle
+        for text in done.refused:
+            show(f"{file}: {text}")
+        if done.refused:
+            show(
+                "who is who is left as it is here: where the bundle is right, open it once more "
+                "with --take-names"
+            )
         if bundle.message:
             click.echo("\n".join(wrapped(f"message: {one_line(bundle.message)}")))
         if bundle.drill and isinstance(bundle.drill.get("text"), str):
@@ -129,8 +151,8 @@ def _meant(
     CommandError
         Several have that name.
     """
-    from review.liberrors import NoSuchError
-    from review.people import label
+    from library.errors import NoSuchError
+    from library.players import label
 
     if theirs.name in names:
         try:

@@ -2,35 +2,40 @@
 
 from __future__ import annotations
 
-import contextlib
+import asyncio
 import dataclasses
 import json
 import logging
 import re
-import signal
 import textwrap
 from collections.abc import Iterator, Sequence
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from unhurried.errors import CommandError, show
-from unhurried.home import home_folder, home_log, home_option
-from unhurried.options import (
+from sensor.recording.output import whole_file
+from unhurried.app.errors import CommandError, show
+from unhurried.app.home import home_folder, home_log
+from unhurried.app.new_folder import dated
+from unhurried.app.shutdown import Shutdown, shutdown_on_signals
+from unhurried.commands.opening import open_with
+from unhurried.commands.options import (
     ExistingPath,
     FiniteRange,
+    home_option,
     json_option,
     map_option,
-    open_with,
     overwrite_option,
     range_options,
 )
+from unhurried.commands.short_help import ShortHelp
+from words.plain import clock
+from words.units import G_N_M_S2
 
 if TYPE_CHECKING:
-    from sensor.calibrating import Procedure, ProcedureParams
-    from sensor.calibration import Calibration
+    from sensor.calibration.procedure import Procedure, ProcedureParams
+    from sensor.recording.calibration import Calibration
 
 _log = logging.getLogger(__name__)
 
@@ -38,13 +43,19 @@ WIDTH = 79
 # Gravity on the Earth's surface; looked up for a place it is right to the third decimal or better.
 LOCAL_GRAVITY = (9.76, 9.84)
 LOCAL_GRAVITY_U = 0.0005
-STANDARD_GRAVITY = 9.80665
 
 
 PARTS = {"acc": "accelerometer", "gyr": "gyroscope"}
 
 
-@click.command("calibrate")
+@click.command(
+    "calibrate",
+    cls=ShortHelp,
+    more=(
+        *("sensor", "profile", "replay", "out", "angle_u_deg", "gravity_m_s2", "folder"),
+        *("gyr_range_dps", "acc_range_g", "column_map", "as_json", "home", "overwrite"),
+    ),
+)
 @click.option(
     "--from",
     "source",
@@ -98,7 +109,7 @@ PARTS = {"acc": "accelerometer", "gyr": "gyroscope"}
     "--gravity",
     "gravity_m_s2",
     type=FiniteRange(*LOCAL_GRAVITY),
-    help=f"Local gravity in m/s2.  [default: standard gravity, {STANDARD_GRAVITY}, "
+    help=f"Local gravity in m/s2.  [default: standard gravity, {G_N_M_S2}, "
     "with what it may be off]",
 )
 @click.option(
@@ -154,20 +165,15 @@ def command(
     \b
     Examples:
       unhurried calibrate --guided
-      unhurried calibrate --from table-session
-      unhurried calibrate --from phone.csv --as my-phone --angle 90
+      unhurried calibrate --from TABLE-SESSION
+      unhurried calibrate --from PHONE.csv --as my-phone --angle 90
       unhurried calibrate --show
-      unhurried analyze old-session --calibration my-phone
+      unhurried analyze OLD-SESSION --calibration my-phone
     """
-    context = click.get_current_context()
     if sum((source is not None, guided, shown, remove is not None)) != 1:
-        raise click.UsageError(
-            "give one of --from PATH, --guided, --show and --remove NAME", context
-        )
+        raise click.UsageError("give one of --from PATH, --guided, --show and --remove NAME")
     if not guided and (sensor or profile or replay or folder):
-        raise click.UsageError(
-            "--sensor, --profile, --replay and --record-to go with --guided", context
-        )
+        raise click.UsageError("--sensor, --profile, --replay and --record-to go with --guided")
     if name is not None:
         _check_name(name, "--as")
     where = home_folder(home)
@@ -177,7 +183,7 @@ def command(
     if remove is not None:
         _remove(where, _check_name(remove, "--remove"))
         return
-    from sensor.calibrating import ProcedureParams
+    from sensor.calibration.procedure import ProcedureParams
 
     params = ProcedureParams(angle_deg=angle_deg, angle_u_deg=angle_u_deg)
     if gravity_m_s2 is not None:
@@ -185,28 +191,27 @@ def command(
             params, gravity_m_s2=gravity_m_s2, gravity_u_m_s2=LOCAL_GRAVITY_U
         )
     if guided:
-        source = folder or Path(f"calibration-{datetime.now():%Y-%m-%d-%H%M%S}")
+        names = dated(Path(), "calibration-") if folder is None else iter([folder])
         with home_log(where):
-            _record(source, params, sensor=sensor, profile=profile, replay=replay)
+            source = _record(names, params, sensor=sensor, profile=profile, replay=replay)
     assert source is not None
     procedure, period_s = _measure(source, name, params, options)
     _keep(where, procedure, period_s, source, out, as_json=as_json, overwrite=overwrite)
 
 
 def _record(
-    folder: Path,
+    names: Iterator[Path],
     params: ProcedureParams,
     *,
     sensor: str | None,
     profile: str | None,
     replay: Path | None,
-) -> None:
-    """Record the procedure from a sensor, saying what to do."""
-    import asyncio
-
-    from sensor.calibrating import Guide
-    from sensor.live import LinkEvent, LiveBlock, LiveRecording
-    from unhurried.live import open_source
+) -> Path:
+    """Record the procedure from a sensor, saying what to do; return where it is recorded."""
+    from sensor.calibration.guide import Guide
+    from sensor.link.live import LiveBlock, LiveRecording
+    from sensor.link.status import LinkEvent
+    from unhurried.app.live import open_source
 
     source = open_source(
         sensor=sensor, profile=profile, replay=replay, speed=0.0 if replay else 1.0
@@ -221,7 +226,10 @@ def _record(
         if event.warning:
             show(event.text)
 
-    async def run() -> None:
+    recording: LiveRecording
+
+    async def run(end: Shutdown) -> None:
+        nonlocal recording
         stop = asyncio.Event()
         loop = asyncio.get_running_loop()
 
@@ -233,15 +241,15 @@ def _record(
             if guide.feed(block.seq, block.acc_m_s2, block.gyr_dps):
                 loop.call_soon_threadsafe(stop.set)
 
-        recording = LiveRecording(source, folder, on_block=on_block, on_event=on_event)
-        # Ctrl-C ends the recording; what was done so far may be enough. Windows has no such
-        # handlers: there it stops the command, and --from takes the recording up again.
-        with contextlib.suppress(NotImplementedError):
-            loop.add_signal_handler(signal.SIGINT, stop.set)
-        await recording.run(stop)
+        recording = LiveRecording(source, names, on_block=on_block, on_event=on_event)
+        # Ctrl-C ends the recording; what was done so far may be enough.
+        with end.setting(stop):
+            await recording.run(stop)
 
-    asyncio.run(run())
-    click.echo(f"{folder}: recorded", err=True)
+    with shutdown_on_signals() as end:
+        end.run(run(end))
+    click.echo(f"{recording.folder}: recorded", err=True)
+    return recording.folder
 
 
 def _check_name(text: str, option: str) -> str:
@@ -256,8 +264,8 @@ def _check_name(text: str, option: str) -> str:
 def _measure(
     source: Path, name: str | None, params: ProcedureParams, options: dict[str, Any]
 ) -> tuple[Procedure, float]:
-    from sensor.calibrating import calibrate_recording
-    from sensor.calibration import sensor_key
+    from sensor.calibration.fit import calibrate_recording
+    from sensor.recording.calibration import sensor_key
 
     with open_with(source, **options) as recording:
         own = sensor_key(recording.session.sensor)
@@ -287,8 +295,7 @@ def _keep(
     as_json: bool,
     overwrite: bool,
 ) -> None:
-    from sensor.calibration import completed, save_calibration
-    from sensor.output import whole_file
+    from sensor.recording.calibration import completed, save_calibration
 
     calibration = procedure.calibration
     for text in procedure.remarks:
@@ -339,13 +346,13 @@ def lines(procedure: Procedure, period_s: float) -> Iterator[str]:
         yield "Still positions:  up  gravity read, m/s2"
         for number, rest in enumerate(procedure.positions, start=1):
             size = float((rest.acc_m_s2 @ rest.acc_m_s2) ** 0.5)
-            time = _clock(rest.first_seq * period_s)
+            time = clock(rest.first_seq * period_s)
             yield f"  {number:>2} {time:>6}        {_axis(rest.acc_m_s2.tolist()):>3}  {size:.3f}"
         yield ""
     if procedure.gyr is not None:
         yield "Turns:            about  read, deg     was"
         for number, turn in enumerate(procedure.turns, start=1):
-            time = _clock(turn.first_seq * period_s)
+            time = clock(turn.first_seq * period_s)
             yield (
                 f"  {number:>2} {time:>6}         {_axis(turn.axis.tolist()):>4}  "
                 f"{turn.angle_deg:>9.2f}  {turn.known_deg:>6.0f}"
@@ -388,10 +395,6 @@ def _pairs(values: Sequence[float], us: Sequence[float] | None) -> str:
     return " ".join(f"{value:>8.4f} ± {u:.4f}" for value, u in zip(values, us, strict=True))
 
 
-def _clock(time_s: float) -> str:
-    return f"{int(time_s) // 60}:{int(time_s) % 60:02d}"
-
-
 def _minute(text: str) -> str:
     return text[:16].replace("T", " ")
 
@@ -405,7 +408,7 @@ def _axis(values: list[float]) -> str:
 
 
 def _show(home: Path, *, as_json: bool) -> None:
-    from sensor.calibration import known_sensors
+    from sensor.recording.calibration import known_sensors
 
     found = known_sensors(home)
     if as_json:
@@ -435,7 +438,7 @@ def _show(home: Path, *, as_json: bool) -> None:
 
 
 def _remove(home: Path, key: str) -> None:
-    from sensor.calibration import withdraw_calibration
+    from sensor.recording.calibration import withdraw_calibration
 
     with home_log(home):
         gone = withdraw_calibration(home, key)

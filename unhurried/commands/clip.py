@@ -9,17 +9,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from unhurried.commands.library import opened
-from unhurried.errors import CommandError, show
-from unhurried.home import home_option
-from unhurried.naming import SessionName, SwingName, locate
-from unhurried.options import ExistingPath, FiniteRange, clock, json_option
-from unhurried.spoken import plain
-from unhurried.words import one_line, ranges, wrapped
+from unhurried.app.errors import CommandError, show
+from unhurried.app.home import opened
+from unhurried.app.text import one_line, ranges, wrapped
+from unhurried.commands.naming import SessionName, SwingName, locate
+from unhurried.commands.options import ExistingPath, FiniteRange, home_option, json_option
+from unhurried.commands.spoken import plain
+from words.plain import clock
 
 if TYPE_CHECKING:
-    from review.attached import Clip
-    from review.library import Library
+    from library.catalogue import Library
+    from library.clips import Clip
 
 
 @click.command("clip")
@@ -57,16 +57,17 @@ def command(
 
     \b
     Examples:
-      unhurried clip 3f21c0aa IMG_0042.mov
-      unhurried clip 3f21c0aa#7 IMG_0042.mov
-      unhurried clip 3f21c0aa
+      unhurried clip SESSION FILM.mov
+      unhurried clip SESSION#7 FILM.mov
+      unhurried clip SESSION
     """
-    from review.attached import attach, clips_of, detach, shift
+    from library.clips import clips_of, detach, shift
+    from review.lining_up import attach
 
     if remove is not None and (file is not None or at_s is not None):
-        raise click.UsageError("--remove goes alone", click.get_current_context())
+        raise click.UsageError("--remove goes alone")
     if at_s is not None and file is None:
-        raise click.UsageError("--at-s goes with a FILE", click.get_current_context())
+        raise click.UsageError("--at-s goes with a FILE")
     with opened(home) as library:
         found = locate(library, session)
         if not found.known:
@@ -114,7 +115,7 @@ def _say_again(before: Clip, now: Clip) -> None:
 
 def _named(library: Library, session_id: str, text: str) -> Clip:
     """Find a clip by the beginning of its id, or by its file's name."""
-    from review.attached import clips_of
+    from library.clips import clips_of
 
     clips = clips_of(library, session_id)
     fitting = [c for c in clips if c.name == text or (len(text) >= 4 and c.id.startswith(text))]

@@ -13,23 +13,29 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from unhurried.errors import CommandError, show
-from unhurried.options import (
+from unhurried.app.day_spreads import home_prior
+from unhurried.app.errors import CommandError, show
+from unhurried.app.home import home_folder
+from unhurried.app.pair_sentence import KIND_NAMES, Part
+from unhurried.app.pair_words import Report, compared, place_of, side_names
+from unhurried.app.text import one_line, ranges
+from unhurried.commands.opening import open_with
+from unhurried.commands.options import (
     ExistingPath,
     json_option,
-    open_with,
     overwrite_plot_option,
     recording_options,
 )
-from unhurried.pairwords import KIND_NAMES, Part, Report, compared, place_of, side_names
-from unhurried.words import count, one_line, ranges, unit_of
+from unhurried.commands.short_help import ShortHelp
+from words.plain import count
+from words.units import unit_of
 
 if TYPE_CHECKING:
-    from analysis.compare import Margin
-    from analysis.results import Swing
+    from analysis.evidence.margins import Margin
+    from analysis.swing.results import Swing
     from review.plot import Trace
-    from sensor.recording import Recording
-    from unhurried.wiring import Analysis
+    from sensor.recording.reader import Recording
+    from unhurried.app.measuring import Analysis
 # By the names of the table, without units, for --measures and --margin.
 SHORT = {
     "swing": "swing_ms",
@@ -98,7 +104,7 @@ class ExistingSwingsPath(ExistingPath):
 
 
 def _measure(text: str, option: str) -> str:
-    from analysis.compare import COMPARED
+    from analysis.evidence.compare import COMPARED
 
     name = text.strip()
     name = SHORT.get(name, name)
@@ -112,7 +118,7 @@ def _measure(text: str, option: str) -> str:
 
 def parse_measures(text: str | None) -> tuple[str, ...]:
     """Read --measures: names by commas; all of them where nothing is said."""
-    from analysis.compare import COMPARED
+    from analysis.evidence.compare import COMPARED
 
     if text is None:
         return COMPARED
@@ -124,7 +130,7 @@ def parse_measures(text: str | None) -> tuple[str, ...]:
 
 def parse_margins(text: str | None) -> dict[str, Margin]:
     """Read --margin, as "turn_deg=5, peak_rate_dps=3%", on top of what is usual."""
-    from analysis.compare import MARGINS, Margin
+    from analysis.evidence.margins import MARGINS, Margin
 
     margins = dict(MARGINS)
     for part in (text or "").split(","):
@@ -149,7 +155,14 @@ def parse_margins(text: str | None) -> dict[str, Margin]:
     return margins
 
 
-@click.command("compare")
+@click.command(
+    "compare",
+    cls=ShortHelp,
+    more=(
+        *("part", "measures", "align", "budget", "as_json", "mount", "hand"),
+        *("gyr_range_dps", "acc_range_g", "column_map", "calibration", "overwrite"),
+    ),
+)
 @click.argument("a", type=ExistingSwingsPath())
 @click.argument("b", type=ExistingSwingsPath(), required=False)
 @click.option(
@@ -195,6 +208,11 @@ def parse_margins(text: str | None) -> dict[str, Margin]:
     show_default=True,
     help="Which event the curves of --plot have in common.",
 )
+@click.option(
+    "--budget",
+    is_flag=True,
+    help="Show what the uncertainty of each difference is made of, by source.",
+)
 @json_option
 @recording_options
 @overwrite_plot_option
@@ -211,25 +229,27 @@ def command(
     margin: str | None,
     plot: Path | None,
     align: str,
+    budget: bool,
     as_json: bool,
     overwrite: bool,
     **options: Any,
 ) -> None:
     """Compare two swings, or two sets of swings, A with B.
 
-    For each measure: the difference (B minus A) with its 95 % interval, and whether the two
-    are different, the same within a margin that matters, or not to be told apart.
+    For each measure: the difference (B minus A) with its interval, and whether the two are
+    different, about the same (within a margin that matters), or can't be told apart yet. Sets of
+    one recording are compared today, those of two recordings from day to day.
 
     A and B are recordings, with #3 one swing of a recording, with #1-5,8 some of them. With
     --by A alone is enough.
 
     \b
     Examples:
-      unhurried compare session#3 session#7
-      unhurried compare session --by kind --player Ida
-      unhurried compare before after --kind strike
-      unhurried compare session#1-6 session#9-14 --plot sets.png --align impact
-      unhurried compare before after --measures turn --margin "turn=4"
+      unhurried compare SESSION#3 SESSION#7
+      unhurried compare SESSION --by kind --player Ida
+      unhurried compare BEFORE AFTER --kind strike
+      unhurried compare SESSION#1-6 SESSION#9-14 --plot sets.png --align impact
+      unhurried compare BEFORE AFTER --measures turn --margin "turn=4"
     """
     asked, margins = parse_measures(measures), parse_margins(margin)
     _check_use(a, b, by)
@@ -248,7 +268,7 @@ def command(
             sides = _split(opened, a, by, wanted)
         else:
             sides = _two(opened, a, b, wanted)
-        result = compared(sides, asked, margins)
+        result = compared(sides, asked, margins, home_prior(home_folder(None)))
         place = None if result.sets else place_of(sides, result)
         if plot is not None:
             _plot(sides, plot, align=align, overwrite=overwrite)
@@ -258,25 +278,26 @@ def command(
     else:
         for line in report.lines():
             click.echo(line)
+        if budget:
+            click.echo("")
+            for line in report.budget_lines():
+                click.echo(line)
 
 
 def _check_use(a: SwingsPath, b: SwingsPath | None, by: str | None) -> None:
-    ctx = click.get_current_context()
     if b is None and by is None:
         raise click.UsageError(
             f"what is {a.path.name} to be compared with? Give two recordings or swings, or "
-            "--by kind to compare the rehearsals of one recording with its strikes",
-            ctx,
+            "--by kind to compare the rehearsals of one recording with its strikes"
         )
     if b is not None and by is not None:
-        raise click.UsageError("--by is for one recording; leave it out or give only one", ctx)
+        raise click.UsageError("--by is for one recording; leave it out or give only one")
     if b is None and a.single:
-        raise click.UsageError("--by needs more swings than one", ctx)
+        raise click.UsageError("--by needs more swings than one")
     if b is not None and a.single != b.single:
         raise click.UsageError(
             "one swing is compared with one swing, and a set with a set: give #N on both sides "
-            "or on neither",
-            ctx,
+            "or on neither"
         )
 
 
@@ -318,7 +339,7 @@ class _Opened:
 
     def get(self, path: Path) -> tuple[Recording, Analysis]:
         """Open and analyze a recording, unless that is done."""
-        from unhurried.wiring import analyze_recording
+        from unhurried.app.measuring import analyze
 
         key, recording = path.resolve(), self._recording(path)
         if key not in self._known:
@@ -326,7 +347,7 @@ class _Opened:
             if self._own_strikes:
                 # Strikes on the other side are the player's own as well.
                 others = [self._recording(other) for other in self._paths]
-            self._known[key] = analyze_recording(
+            self._known[key] = analyze(
                 recording,
                 own_strikes=self._own_strikes,
                 strikes_of=[other for other in others if other is not recording],
@@ -354,7 +375,7 @@ def _keep(part: Part, keep: Callable[[Swing], bool]) -> Part:
 
 def _filtered(part: Part, wanted: _Wanted, *, named: bool) -> Part:
     """Leave the swings that are asked for; those named by number are asked for."""
-    from analysis.summary import following, kind_of
+    from analysis.evidence.summary import following, is_held, kind_of
 
     if wanted.player is not None:
         name = _matching(part, "player", wanted.player)
@@ -365,6 +386,10 @@ def _filtered(part: Part, wanted: _Wanted, *, named: bool) -> Part:
     if wanted.kind is not None:
         part = _keep(part, lambda swing: kind_of(swing) == wanted.kind)
     if not named:
+        n = len(part.swings)
+        part = _keep(part, lambda swing: not is_held(swing))
+        if len(part.swings) < n:
+            part = _told(part, f"{count(n - len(part.swings), 'held swing')} left out")
         n = len(part.swings)
         late = following(part.analysis.swings)
         part = _keep(part, lambda swing: swing.index not in late)
@@ -441,7 +466,7 @@ def _some(part: Part) -> None:
 
 def _alike(one: Part, other: Part) -> tuple[Part, Part]:
     """Of mixed sets take strikes, or else rehearsals: they are never pooled."""
-    from analysis.summary import LEAST_SWINGS, kind_of
+    from analysis.evidence.summary import LEAST_SWINGS, kind_of
 
     if one.kind is not None and other.kind is not None:
         return one, other
@@ -464,7 +489,7 @@ def _alike(one: Part, other: Part) -> tuple[Part, Part]:
 
 def _split(opened: _Opened, where: SwingsPath, by: str, wanted: _Wanted) -> tuple[Part, Part]:
     """Make two sides of one recording."""
-    from analysis.summary import kind_of
+    from analysis.evidence.summary import kind_of
 
     part = _filtered(_chosen(opened, where), wanted, named=where.indices is not None)
     for name in ("player", "club"):
@@ -492,9 +517,9 @@ def _split(opened: _Opened, where: SwingsPath, by: str, wanted: _Wanted) -> tupl
 
 
 def _plot(sides: tuple[Part, Part], file: Path, *, align: str, overwrite: bool) -> None:
-    from review.pairplot import Overlay, plot_overlay
+    from review.pair_plot import Overlay, plot_overlay
     from review.plot import save_plot
-    from unhurried.wiring import trace_of
+    from unhurried.app.traces import trace_of
 
     names = side_names(sides)
     overlays = []

@@ -9,18 +9,20 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from unhurried.errors import CommandError, show
-from unhurried.options import (
+from sensor.recording.output import check_new_file, check_new_folder, whole_folder
+from unhurried.app.errors import CommandError, show
+from unhurried.app.printed import strict
+from unhurried.commands.opening import open_with
+from unhurried.commands.options import (
     ExistingSwingPath,
     SwingPath,
     file_options,
-    open_with,
     overwrite_option,
     progress,
 )
 
 if TYPE_CHECKING:
-    from sensor.recording import Recording
+    from sensor.recording.reader import Recording
 
 BEFORE_TAKEAWAY_S = 2.0
 AFTER_FINISH_S = 1.0
@@ -50,22 +52,18 @@ def command(
 
     \b
     Examples:
-      unhurried export session session.csv
-      unhurried export session#3 third.csv
-      unhurried export session --swings swings
+      unhurried export SESSION session.csv
+      unhurried export SESSION#3 third.csv
+      unhurried export SESSION --swings swings
     """
     if out is None and folder is None:
         raise click.UsageError(
-            "say where to: OUT for one CSV file, or --swings DIR for a file a swing",
-            click.get_current_context(),
+            "say where to: OUT for one CSV file, or --swings DIR for a file a swing"
         )
     if out is not None and folder is not None:
-        raise click.UsageError("give either OUT or --swings DIR", click.get_current_context())
+        raise click.UsageError("give either OUT or --swings DIR")
     if folder is not None and path.index is not None:
-        raise click.UsageError(
-            "--swings writes all swings: leave out the #N", click.get_current_context()
-        )
-    from sensor.output import check_new_file, check_new_folder
+        raise click.UsageError("--swings writes all swings: leave out the #N")
 
     if folder is not None:
         check_new_folder(folder, overwrite=overwrite, owned=_is_swing_file)
@@ -98,10 +96,11 @@ def _not_kept(recording: Recording) -> str:
         ranges.append(f"acc {session.acc_range_g:g} g")
     if ranges:
         lost.append(f"the ranges ({', '.join(ranges)})")
-    if session.gyr_delay_ms or session.acc_delay_ms:
+    if session.gyr_delay_known or session.acc_delay_ms:
+        gyr = "not known" if not session.gyr_delay_known else f"{session.gyr_delay_ms:.3g} ms"
         lost.append(
-            f"the delays of the sensor's filters (gyro {session.gyr_delay_ms:.3g} ms, acc "
-            f"{session.acc_delay_ms:.3g} ms), by which impacts of strikes move"
+            f"the delays of the sensor's filters (gyro {gyr}, acc {session.acc_delay_ms:.3g} ms), "
+            "by which impacts of strikes move"
         )
     return ", ".join(lost)
 
@@ -109,11 +108,12 @@ def _not_kept(recording: Recording) -> str:
 def _write(
     recording: Recording, out: Path, span: tuple[float | None, float | None], *, overwrite: bool
 ) -> None:
-    from sensor.csvfile import write_csv, write_csv_to
+    from sensor.recording.csvfile import write_csv, write_csv_to
 
     first_s, last_s = span
     if str(out) == "-":
-        write_csv_to(sys.stdout.buffer, recording, first_s=first_s, last_s=last_s)
+        with strict():
+            write_csv_to(sys.stdout.buffer, recording, first_s=first_s, last_s=last_s)
         return
     with progress(recording.n_samples, "Exporting") as advance:
         n_samples = write_csv(
@@ -129,9 +129,9 @@ def _span(swing: Any) -> tuple[float, float]:
 
 
 def _span_of(recording: Recording, index: int) -> tuple[float, float]:
-    from unhurried.wiring import swings_of
+    from unhurried.app.measuring import analyze
 
-    swings = swings_of(recording)
+    swings = analyze(recording).swings
     for swing in swings:
         if swing.index == index:
             return _span(swing)
@@ -144,11 +144,10 @@ def _is_swing_file(name: str) -> bool:
 
 
 def _write_swings(recording: Recording, folder: Path, *, overwrite: bool) -> None:
-    from sensor.csvfile import write_csv
-    from sensor.output import whole_folder
-    from unhurried.wiring import swings_of
+    from sensor.recording.csvfile import write_csv
+    from unhurried.app.measuring import analyze
 
-    swings = swings_of(recording)
+    swings = analyze(recording).swings
     with (
         whole_folder(folder, overwrite=overwrite, owned=_is_swing_file) as working,
         progress(len(swings), "Exporting") as advance,

@@ -9,13 +9,12 @@ from typing import Any
 
 import click
 
-from sensor.said import FELT
-from unhurried.commands.library import opened
-from unhurried.errors import CommandError
-from unhurried.home import home_option
-from unhurried.naming import SessionName, SwingName, locate, saying, span_at
-from unhurried.options import json_option
-from unhurried.words import lined_up, wrapped
+from sensor.recording.vocabulary import FELT
+from unhurried.app.errors import CommandError
+from unhurried.app.home import opened
+from unhurried.app.text import lined_up, wrapped
+from unhurried.commands.naming import SessionName, SwingName, locate, saying, span_at
+from unhurried.commands.options import home_option, json_option
 
 
 @click.command("felt")
@@ -51,10 +50,7 @@ def command(
                 click.echo(f"{found.path.name}#{session.number}: {_words(felt)}")
                 return
         elif given or remove:
-            raise click.UsageError(
-                f"say which swing: '{session.text}#3' is its third",
-                click.get_current_context(silent=True),
-            )
+            raise click.UsageError(f"say which swing: '{session.text}#3' is its third")
         if not found.known:
             raise CommandError(
                 f"{found.path}: isn't in the library yet: 'unhurried library add {found.path}'"

@@ -4,27 +4,27 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import textwrap
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from unhurried.home import home_option
-from unhurried.options import (
+from unhurried.app.text import length, wrapped
+from unhurried.commands.opening import open_with
+from unhurried.commands.options import (
     ExistingPath,
+    home_option,
     json_option,
-    length,
-    open_with,
     progress,
     recording_options,
 )
+from words import knocks
 
 if TYPE_CHECKING:
-    from review.drilled import Drilled
-    from sensor.recording import Recording
-    from sensor.summary import Summary
+    from library.drill_outcome import DrillOutcome
+    from sensor.recording.reader import Recording
+    from sensor.recording.summary import Summary
 
 WIDTH = 79
 GAPS_SHOWN = 5
@@ -43,7 +43,7 @@ def command(path: Path, as_json: bool, **options: Any) -> None:
     When and with what it was made, the sample rate as measured, gaps, how many samples are
     clipped, who played, what gravity reads at rest (9.8 m/s2 if all is well), and warnings.
     """
-    from sensor.summary import summarize
+    from sensor.recording.summary import summarize
 
     with open_with(path, warn=False, **options) as recording:
         with progress(recording.n_samples, "Reading") as advance:
@@ -80,8 +80,11 @@ def describe(recording: Recording, summary: Summary) -> dict[str, Any]:
         "acc_clipped_share": summary.acc_clipped,
         "calibration": None if recording.calibration is None else recording.calibration.to_dict(),
         "gyr_scale_u": recording.gyr_scale_u,
+        "gyr_delay_ms": session.gyr_delay_ms if session.gyr_delay_known else None,
+        "gyr_delay_u_ms": 1e3 * session.gyr_delay_u_s,
         "rest_s": summary.rest_s,
         "rest_acc_m_s2": summary.rest_acc_m_s2,
+        "knock_visible": _knock_visible(recording),
         "segments": _segments(recording),
         "drill": None if (found := _drill(recording)) is None else found.as_dict(),
         "warnings": recording.warnings,
@@ -110,7 +113,7 @@ def _segments(recording: Recording) -> list[dict[str, Any]]:
 def lines(recording: Recording, summary: Summary) -> Iterator[str]:
     """Give the lines of the readable form, none wider than 80 columns."""
     session = recording.session
-    yield from _wrapped(str(recording.path), "", "  ")
+    yield from wrapped(str(recording.path), "", "  ")
     facts = [
         ("started", session.start.replace("T", " ", 1)),
         ("sensor", _sensor(session.sensor)),
@@ -125,15 +128,13 @@ def lines(recording: Recording, summary: Summary) -> Iterator[str]:
         ("players", _players(recording)),
         *_drill_facts(recording),
         ("calibr.", _calibration(recording)),
+        ("delay", _gyr_delay(recording)),
+        ("knocks", _knocks(recording)),
     ]
     for name, text in facts:
-        yield from _wrapped(text, f"  {name:<9} ", " " * 12)
+        yield from wrapped(text, f"  {name:<9} ", " " * 12)
     for text in recording.warnings:
-        yield from _wrapped(text, f"  {'warning':<9} ", " " * 12)
-
-
-def _wrapped(text: str, first: str, others: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=others) or [first]
+        yield from wrapped(text, f"  {'warning':<9} ", " " * 12)
 
 
 def _sensor(sensor: Any) -> str:
@@ -195,24 +196,56 @@ def _calibration(recording: Recording) -> str:
     """Say which calibration corrects the values, and how well the scale is known by it."""
     share = f"gyro scale known to {100.0 * recording.gyr_scale_u:.2g} % (standard uncertainty)"
     if recording.calibration is None:
-        return f"none applied; {share}, from memory"
+        told = recording.session.gyr_scale_u is not None
+        by = "as the sensor's profile says" if told else "from memory"
+        return f"none applied; {share}, {by}"
     return f"{recording.calibration.describe()}; {share}"
 
 
-def _drill(recording: Recording) -> Drilled | None:
-    from review.drilled import drilled
+def _gyr_delay(recording: Recording) -> str:
+    """Say how late the gyroscope's own filter is, by which downswings and swing times move."""
+    session = recording.session
+    delay, u = 1e3 * session.gyr_delay_s, 1e3 * session.gyr_delay_u_s
+    if session.gyr_delay_known:
+        return f"gyro filter {delay:.3g} ms late" + (f" (u {u:.2g} ms)" if u > 0.0 else "")
+    return (
+        f"gyro filter's delay not known: taken as {delay:.1f} ms (u {u:.1f} ms), which is in the "
+        "uncertainty of each strike's downswing and swing time"
+    )
 
-    return drilled(recording.markers)
+
+def _knock_visible(recording: Recording) -> float:
+    """Share of full swings whose ball shows, by what is known of the sensor."""
+    from unhurried.app.measuring import knock_visible_ahead
+
+    return knock_visible_ahead(
+        recording.session,
+        gyr_limit_dps=recording.gyr_limit_dps,
+        acc_limit_g=recording.acc_limit_g,
+    )
+
+
+def _knocks(recording: Recording) -> str:
+    """Say whether a ball can be seen with this sensor."""
+    return knocks.ahead(_knock_visible(recording)) or (
+        "a ball shows, by the ranges, the rate and the filter"
+    )
+
+
+def _drill(recording: Recording) -> DrillOutcome | None:
+    from library.drill_outcome import outcome_from
+
+    return outcome_from(recording.markers)
 
 
 def _drill_facts(recording: Recording) -> list[tuple[str, str]]:
     """Say what came of a drill, a fact a line."""
-    from review.drilled import drilled_lines
+    from library.drill_outcome import outcome_sentences
 
     found = _drill(recording)
     if found is None:
         return []
-    first, *others = drilled_lines(found)
+    first, *others = outcome_sentences(found)
     return [("drill", first.removeprefix("drill, ")), *(("", text) for text in others)]
 
 

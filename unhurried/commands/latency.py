@@ -11,10 +11,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from unhurried.commands.cue import LEVEL_CAUTION, WIRELESS, sound_options
-from unhurried.errors import CommandError, show
-from unhurried.home import home_folder, home_option, make_folder
-from unhurried.options import FiniteRange, json_option
+from unhurried.app.errors import CommandError, show
+from unhurried.app.home import home_folder
+from unhurried.app.home_parts import make_folder
+from unhurried.app.sound import WIRELESS
+from unhurried.commands.cue import sound_options
+from unhurried.commands.options import FiniteRange, home_option, json_option
+from words import cautions
 
 if TYPE_CHECKING:
     from feedback.latency import Delay
@@ -73,7 +76,8 @@ def command(
     """
     from feedback.errors import FeedbackError
     from feedback.latency import LatencyError, listen, load_delay, save_delay
-    from feedback.outputs import LiveOutput, quiet
+    from feedback.outputs import LiveOutput
+    from feedback.quiet import quiet
 
     where = home_folder(home)
     folder = where / "outputs"
@@ -83,7 +87,7 @@ def command(
         _show_kept(folder, as_json=as_json)
         return
     made_at = datetime.now().astimezone().isoformat(timespec="seconds")
-    show(LEVEL_CAUTION)
+    show(cautions.LEVEL)
     with quiet():
         sound = LiveOutput(output, level=level)
     try:
@@ -119,6 +123,12 @@ def command(
         click.echo(_line(delay))
         if before is not None:
             click.echo(f"before: {1e3 * before.delay_s:.0f} ms ({before.method})")
+    _say_of(delay)
+    show(f"{path}: kept")
+
+
+def _say_of(delay: Delay) -> None:
+    """Say what there is to know of a measured delay."""
     if delay.method == "tapping":
         show("people tap 20 to 50 ms before a beat without noticing: 35 ms were added")
     if delay.wireless:
@@ -128,7 +138,6 @@ def command(
             f"{1e3 * delay.delay_s:.0f} ms is long, as wireless outputs are: a tone for the turn "
             "comes late; use a cable or a speaker"
         )
-    show(f"{path}: kept")
 
 
 def _show_kept(folder: Path, *, as_json: bool) -> None:
@@ -171,8 +180,8 @@ def _line(delay: Delay) -> str:
 def _tap(sound: LiveOutput, made_at: str, n: int, every_s: float) -> Delay:
     """Let somebody tap along; the tap's time is when the key arrives."""
     from feedback.latency import LOOK_S, BeatTimes, LatencyError, beat_sound, delay_of_taps
-    from sensor.source import host_clock_ns
-    from unhurried.keys import ESCAPE, reading_keys
+    from sensor.link.source import host_clock_ns
+    from unhurried.app.keys import ESCAPE, reading_keys
 
     taps: list[float] = []
 

@@ -2,33 +2,54 @@
 
 from __future__ import annotations
 
-import contextlib
+import dataclasses
 import json
 import sys
 import textwrap
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from datetime import UTC, datetime, timedelta
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from sensor.session import HANDS
-from unhurried.errors import CommandError, show
-from unhurried.home import home_folder, home_log, home_option
-from unhurried.naming import SessionName, SwingName, locate
-from unhurried.options import ExistingPath, json_option, overwrite_option, progress
-from unhurried.words import WIDTH, count, lined_up, one_line, wrapped
+from sensor.recording.schema import HANDS
+from unhurried.app.day_spreads import learn_day_spreads
+from unhurried.app.errors import CommandError, show
+from unhurried.app.home import home_folder, opened
+from unhurried.app.settings import load_settings
+from unhurried.app.text import WIDTH, cut, lined_up, number, one_line, wrapped
+from unhurried.commands.keeping import (
+    as_option,
+    keep,
+    keep_again,
+    known_folders,
+    measured_by,
+    names_in,
+    starts_later,
+    told,
+    workers_option,
+)
+from unhurried.commands.naming import SessionName, SwingName, locate
+from unhurried.commands.near import NearGroup
+from unhurried.commands.options import (
+    ExistingPath,
+    home_option,
+    json_option,
+    overwrite_option,
+    progress,
+)
+from unhurried.commands.spoken import heading, plain
+from words.plain import count
+from words.units import shown_in
 
 if TYPE_CHECKING:
-    from review.derive import Analyzed
-    from review.liberrors import NamesakeError
-    from review.library import Candidate, Library
-
-WORKERS_HELP = "Processes to measure with.  [default: one a processor, where it pays]"
+    from library.catalogue import Library
+    from library.rows import Candidate
+    from unhurried.app.ingest import Workers
 
 
-@click.group("library")
+@click.group("library", cls=NearGroup)
 def command() -> None:
     """Keep every session, and find it again.
 
@@ -36,49 +57,6 @@ def command() -> None:
     made anew from them at any time. A session is named by its folder or by the first characters
     of its id, a player by name or id.
     """
-
-
-@contextlib.contextmanager
-def opened(home: Path | None, *, anew: bool = False) -> Iterator[Library]:
-    """Open the home's library, with its log."""
-    from unhurried.ingest import open_library
-
-    folder = home_folder(home)
-    with home_log(folder), open_library(folder, anew=anew) as library:
-        yield library
-
-
-def workers_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add --workers."""
-    return click.option("--workers", type=click.IntRange(1, 64), help=WORKERS_HELP)(command)
-
-
-def as_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add --as, as the argument `known_as`."""
-    return click.option(
-        "--as",
-        "known_as",
-        multiple=True,
-        metavar="NAME=PLAYER",
-        help="Who NAME in these recordings is: a player's name or id; a new name makes a new "
-        "player. Without it the same name is the same player.",
-    )(command)
-
-
-def told(pairs: Sequence[str]) -> dict[str, str]:
-    """Read the --as options."""
-    out = {}
-    for pair in pairs:
-        name, mark, who = pair.partition("=")
-        if not mark or not name.strip() or not who.strip():
-            raise click.UsageError(
-                f"--as '{pair}' must be NAME=PLAYER", click.get_current_context(silent=True)
-            )
-        out[name.strip()] = who.strip()
-    return out
-
-
-# -- filling -------------------------------------------------------------------------------------
 
 
 @command.command("add")
@@ -104,12 +82,35 @@ def add(
 @command.command("update")
 @as_option
 @workers_option
+@click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    help="Measure on a cluster: the address of its Dask scheduler (library/README.md says when).",
+)
+@click.option(
+    "--cluster-root",
+    metavar="HERE=THERE",
+    help="A folder with recordings, and what it is called at the workers.  [default: the same]",
+)
 @home_option
-def update(known_as: tuple[str, ...], workers: int | None, home: Path | None) -> None:
+def update(
+    known_as: tuple[str, ...],
+    workers: int | None,
+    cluster: str | None,
+    cluster_root: str | None,
+    home: Path | None,
+) -> None:
     """Look in all known folders for new recordings and words; measure anew what is outdated."""
     names = told(known_as)
-    with opened(home) as library:
-        take_in(library, library.candidates(_there(library)), known_as=names, workers=workers)
+    by = measured_by(cluster, cluster_root, workers)
+    with opened(home) as library, by as who:
+        found = library.candidates(known_folders(library))
+        try:
+            take_in(library, found, known_as=names, workers=who)
+        except CommandError:
+            settle(library)
+            raise
+        settle(library)
 
 
 @command.command("forget")
@@ -135,31 +136,48 @@ def rebuild(
     Old results are kept until the new ones of a session are whole, and so are those of recordings
     that aren't there at the moment. FOLDERS beside the known ones are added.
     """
+    from library.catalogue import Library
+    from library.errors import BrokenLibraryError
+
     names = told(known_as)
+    try:
+        _rebuild(folders, names, workers, home)
+    except BrokenLibraryError:
+        # Damage that nobody looks for comes up when it is read.
+        Library.put_aside(home_folder(home))
+        _rebuild(folders, names, workers, home)
+
+
+def _rebuild(
+    folders: Sequence[Path], names: dict[str, str], workers: int | None, home: Path | None
+) -> None:
     with opened(home, anew=True) as library:
         library.remember(folders)
         for player in library.people.all():
             library.save_player(player)
-        found = library.candidates(_there(library), every=True)
-        take_in(library, found, known_as=names, workers=workers)
+        unread = list(library.people.broken.values())
+        for error in unread:
+            show(str(error))
+        found = library.candidates(known_folders(library), every=True)
+        try:
+            take_in(library, found, known_as=names, workers=workers)
+        except CommandError:
+            settle(library)
+            raise
+        settle(library)
+        if unread:
+            files = "1 player's file" if len(unread) == 1 else f"{len(unread)} players' files"
+            raise CommandError(f"{files} could not be read; all else is in the library")
 
 
-def _there(library: Library) -> list[Path]:
-    """Return the known folders that are there, and recordings that lie outside of them."""
-    folders = []
-    for folder in library.sources():
-        if folder.is_dir():
-            folders.append(folder)
-        else:
-            show(
-                f"{folder}: recordings came from here, and it isn't there now: where it will not "
-                f"come back, 'unhurried library forget {folder}' looks there no more"
-            )
-    inside = {path for path in folders if path.is_dir()}
-    for session in library.sessions():
-        if session.path.is_dir() and not inside & {session.path, *session.path.parents}:
-            folders.append(session.path)
-    return folders
+def settle(library: Library) -> None:
+    """Learn from what was measured, and say of whom today's analysis says otherwise than before."""
+    from library.telling import told_anew
+
+    learn_day_spreads(library)
+    for evidence, found in told_anew(library):
+        text = one_line(f"{heading(evidence)}: {found.text}")
+        click.echo("\n".join(wrapped(text, "- ", "  ")))
 
 
 def take_in(
@@ -167,7 +185,7 @@ def take_in(
     found: Sequence[Candidate],
     *,
     known_as: dict[str, str] | None = None,
-    workers: int | None = None,
+    workers: int | Workers | None = None,
 ) -> None:
     """Measure what is new or changed, keep it, and say what was done.
 
@@ -176,8 +194,8 @@ def take_in(
     CommandError
         Some of it could not be taken in; the rest was.
     """
-    from review.people import clean_name
-    from unhurried.ingest import analyze_many
+    from library.players import clean_name
+    from unhurried.app.ingest import analyze_many
 
     failed = 0
     names = dict(known_as or {})
@@ -198,24 +216,21 @@ def take_in(
                 continue
             for line in analyzed.warnings:
                 show(f"{path}: {line}")
-            if _starts_later(analyzed.start):
+            if starts_later(analyzed.start):
                 show(
                     f"{path}: its date, {analyzed.start[:10]}, is still to come: the clock was "
                     "wrong when it was recorded, and it counts as the latest session"
                 )
-            used.update(_names_in(library, analyzed))
-            kept = keep(library, analyzed, names)
-            failed += kept is None
-            forgotten += kept == "forgotten"
-            if kept == "kept":
+            used.update(names_in(library, analyzed))
+            done = keep(library, analyzed, names)
+            failed += done is None
+            forgotten += done == "forgotten"
+            if done == "kept":
                 added.append(analyzed.id)
     reread = 0
     for one in found:
         if one.state == "annotated" and one.id is not None:
-            library.relocate(one.id, one.path)
-            stored = library.analyzed(one.id)
-            used.update(_names_in(library, stored))
-            done = keep(library, stored, names)
+            done = keep_again(library, one.id, one.path, names, used)
             failed += done is None
             reread += done is not None
     if added:
@@ -245,63 +260,6 @@ def take_in(
         )
 
 
-def _names_in(library: Library, analyzed: Analyzed) -> list[str]:
-    from sensor.errors import SensorError
-
-    try:
-        return library.names_of(analyzed)
-    except SensorError:
-        # What was said is broken; keeping it says so.
-        return []
-
-
-def _starts_later(start: str) -> bool:
-    """Whether a recording's date is still to come, whatever the time zone."""
-    return datetime.fromisoformat(start) > datetime.now(UTC) + timedelta(days=1)
-
-
-def keep(library: Library, analyzed: Analyzed, names: dict[str, str]) -> str | None:
-    """Keep a recording; where a name is several players', ask who is meant, or say so.
-
-    Parameters
-    ----------
-    library : Library
-    analyzed : Analyzed
-    names : dict
-        Who is meant by a name; what is answered is added.
-
-    Returns
-    -------
-    str or None
-        As `Library.put`; None if it could not be kept, which was said on stderr.
-    """
-    from review.liberrors import ChoiceError, NamesakeError
-    from sensor.errors import SensorError
-
-    while True:
-        try:
-            return library.put(analyzed, known_as=names)
-        except NamesakeError as error:
-            if not sys.stdin.isatty() or error.name in names:
-                show(f"{analyzed.path}: {error}")
-                return None
-            names[error.name] = _ask(analyzed.path, error)
-        except ChoiceError as error:
-            show(f"{analyzed.path}: {error}")
-            return None
-        except SensorError as error:
-            show(str(error))
-            return None
-
-
-def _ask(path: str, error: NamesakeError) -> str:
-    click.echo(f"{path}: who is '{error.name}'?", err=True)
-    for k, line in enumerate(error.candidates, start=1):
-        click.echo(f"  {k}  {one_line(line)}", err=True)
-    choice = click.prompt("Number", type=click.IntRange(1, len(error.ids)), err=True)
-    return error.ids[choice - 1]
-
-
 # -- looking -------------------------------------------------------------------------------------
 
 
@@ -317,27 +275,13 @@ def list_(player: str | None, limit: int, as_json: bool, home: Path | None) -> N
         sessions = library.sessions(player=None if who is None else who.id, limit=limit)
         if as_json:
             document = {
-                "players": [_plain(p) for p in library.players() if who is None or p.id == who.id],
-                "sessions": [_plain(s) for s in sessions],
+                "players": [plain(p) for p in library.players() if who is None or p.id == who.id],
+                "sessions": [plain(s) for s in sessions],
             }
             click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
             return
         for line in _list_lines(library, None if who is None else who.id, limit):
             click.echo(line)
-
-
-def _plain(row: Any) -> dict[str, Any]:
-    import dataclasses
-
-    out = {item.name: getattr(row, item.name) for item in dataclasses.fields(row)}
-    return {
-        name: str(value)
-        if isinstance(value, Path)
-        else list(value)
-        if isinstance(value, tuple)
-        else value
-        for name, value in out.items()
-    }
 
 
 def _list_lines(library: Library, player: str | None, limit: int) -> Iterator[str]:
@@ -352,7 +296,7 @@ def _list_lines(library: Library, player: str | None, limit: int) -> Iterator[st
             if one.last_start_s is not None:
                 last = library.sessions(player=one.id, limit=1)[0].day
             rows.append(
-                [_cut(one.name, 30), one.id[:8], f"{one.sessions:,}", f"{one.swings:,}", last]
+                [cut(one.name, 30), one.id[:8], f"{one.sessions:,}", f"{one.swings:,}", last]
             )
         yield from lined_up(rows, [False, False, True, True, False])
     else:
@@ -397,19 +341,14 @@ def session_lines(
                 session.mount or "-",
                 str(session.swings),
                 str(session.strikes),
-                _cut(", ".join(session.players) or "-", 18),
-                _cut(", ".join(session.clubs) or "-", 12)
+                cut(", ".join(session.players) or "-", 18),
+                cut(", ".join(session.clubs) or "-", 12)
                 + (" (missing)" if session.missing else "")
                 + (" (simulated)" if session.simulated else ""),
             ]
         )
     if len(rows) > 1:
         yield from lined_up(rows, [False, False, False, True, True, False, False])
-
-
-def _cut(text: str, width: int) -> str:
-    text = one_line(text)
-    return text if len(text) <= width else f"{text[: width - 1]}…"
 
 
 @command.command("show")
@@ -425,15 +364,14 @@ def show_(session: SwingName, as_json: bool, home: Path | None) -> None:
                 f"{found.path}: isn't in the library yet: 'unhurried library add {found.path}'"
             )
         one = library.session(found.id)
-        from review.drilled import drilled_at, drilled_lines
-        from review.store import COLUMNS
-        from unhurried.settings import load_settings
+        from library.drill_outcome import outcome_at, outcome_sentences
+        from library.store import COLUMNS
 
         table = library.swings(session=found.id, excluded=True, columns=tuple(COLUMNS))
         if as_json:
             document = {
-                "session": _plain(one),
-                "drill": None if (drill := drilled_at(one.path)) is None else drill.as_dict(),
+                "session": plain(one),
+                "drill": None if (drill := outcome_at(one.path)) is None else drill.as_dict(),
                 "swings": [_opened(r) for r in table.rows()],
             }
             click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
@@ -441,7 +379,7 @@ def show_(session: SwingName, as_json: bool, home: Path | None) -> None:
         head = f"{one.id[:8]}, {one.start.replace('T', ' ', 1)}, {one.mount or 'mount not said'}"
         click.echo("\n".join(wrapped(head)))
         if one.simulated:
-            from review.library import SIMULATED_WORDS
+            from library.queries import SIMULATED_WORDS
 
             click.echo(SIMULATED_WORDS)
         said = [("note", one.note), ("excluded", one.excluded), ("drill", one.drill)]
@@ -454,8 +392,8 @@ def show_(session: SwingName, as_json: bool, home: Path | None) -> None:
         for word, text in said:
             if text:
                 click.echo("\n".join(wrapped(f"{word}: {one_line(text)}")))
-        drill = drilled_at(one.path)
-        for text in () if drill is None else drilled_lines(drill):
+        drill = outcome_at(one.path)
+        for text in () if drill is None else outcome_sentences(drill):
             click.echo("\n".join(wrapped(text, "", "  ")))
         units = str(load_settings(library.home)["units"])
         click.echo("\n".join(_swing_lines(list(table.rows()), units)))
@@ -463,8 +401,10 @@ def show_(session: SwingName, as_json: bool, home: Path | None) -> None:
 
 def _opened(row: dict[str, Any]) -> dict[str, Any]:
     """Turn the columns that are kept as JSON into what they mean."""
+    from library.errors import json_cell
+
     return {
-        name: json.loads(value)
+        name: json_cell(value, dict if name == "other" else list)
         if name in ("clipped", "notes", "corrected", "other") and value is not None
         else value
         for name, value in row.items()
@@ -472,7 +412,7 @@ def _opened(row: dict[str, Any]) -> dict[str, Any]:
 
 
 def _swing_lines(rows: Sequence[dict[str, Any]], units: str) -> list[str]:
-    unit, factor = ("yd", 0.9144) if units == "imperial" else ("m", 1.0)
+    unit, factor = shown_in("m", imperial=units == "imperial")
     out = [["#", "player", "kind", "swing ms", "turn", "peak", "felt", f"ball, {unit}"]]
     for row in rows:
         felt = [row[f"felt_{q}"] for q in ("time", "turn", "strike")]
@@ -481,20 +421,16 @@ def _swing_lines(rows: Sequence[dict[str, Any]], units: str) -> list[str]:
         out.append(
             [
                 str(row["number"]),
-                _cut(row["player_name"] or "-", 14),
+                cut(row["player_name"] or "-", 14),
                 kind,
-                _number(row["swing_ms"]),
-                _number(row["turn_deg"]),
-                _number(row["peak_rate_dps"]),
+                number(row["swing_ms"]),
+                number(row["turn_deg"]),
+                number(row["peak_rate_dps"]),
                 ", ".join(word for word in felt if word) or "-",
-                _number(None if result is None else result / factor),
+                number(None if result is None else result / factor),
             ]
         )
     return lined_up(out, [True, False, False, True, True, True, False, True])
-
-
-def _number(value: float | None) -> str:
-    return "-" if value is None else f"{value:.0f}"
 
 
 @command.command("check")
@@ -505,8 +441,10 @@ def check(home: Path | None) -> None:
     Recordings that were moved are found again by their id, in the known folders and beside where
     they were.
     """
+    from library import health
+
     with opened(home) as library:
-        findings = library.check()
+        findings = health.check(library)
         for finding in findings:
             click.echo(_with_path(finding.text))
         totals = library.totals()
@@ -551,9 +489,7 @@ def player_(
     home: Path | None,
 ) -> None:
     """Show PLAYER, or change what is known of them."""
-    import dataclasses
-
-    from review.people import Player, clean_name
+    from library.players import clean_name, now_utc
 
     with opened(home) as library:
         if new:
@@ -561,26 +497,23 @@ def player_(
             library.save_player(who)
         else:
             who = library.player(player)
-        changes: dict[str, Any] = {}
+        given = {
+            "handedness": hand,
+            "note": None if note is None else note.strip(),
+            "consent": None if consent is None else consent.strip(),
+        }
+        # What is empty is removed.
+        changes: dict[str, Any] = {k: v or None for k, v in given.items() if v is not None}
+        if child is not None:
+            changes["child"] = child
         if name is not None:
             changes["name"] = clean_name(name)
             changes["aliases"] = tuple(sorted({*who.aliases, who.name} - {clean_name(name)}))
-        if hand is not None:
-            changes["handedness"] = hand
-        if note is not None:
-            changes["note"] = note.strip() or None
-        if child is not None:
-            changes["child"] = child
-        if consent is not None:
-            changes["consent"] = consent.strip() or None
         if changes:
-            from review.people import now_utc
-
-            def changed(one: Player) -> Player:
-                return dataclasses.replace(one, **changes, at=now_utc())
-
             try:
-                who = library.change_player(who.id, changed)
+                who = library.change_player(
+                    who.id, lambda one: dataclasses.replace(one, **changes, at=now_utc())
+                )
             except ValueError as error:
                 raise CommandError(str(error)) from error
         facts = [
@@ -613,7 +546,7 @@ def export(player: str, out: Path, overwrite: bool, home: Path | None) -> None:
     The player's file, a table of all swings, and the recordings; of recordings with others in
     them, only this player's swings.
     """
-    from review.bundle import export_player
+    from library.export import export_player
 
     with opened(home) as library:
         who = library.player(player)
@@ -632,33 +565,34 @@ def delete(player: str, raw: bool, yes: bool, home: Path | None) -> None:
     Raw recordings stay unless --raw is given; those with others in them always stay. They are
     marked, so that the player doesn't come back with the next rebuild. It cannot be undone.
     """
-    from review.attached import tidy
+    from library.clips import tidy
+    from library.deletion import removal, remove_player
 
     with opened(home) as library:
         who = library.player(player)
-        removal = library.removal(who.id)
-        if len(removal.own) + len(removal.shared) + len(removal.missing) == 0:
+        touched = removal(library, who.id)
+        if len(touched.own) + len(touched.shared) + len(touched.missing) == 0:
             click.echo("There are no recordings of this player.", err=True)
         groups = (
-            (removal.own, "to be removed" if raw else "stays"),
-            (removal.shared, "stays: others are in it as well"),
-            (removal.missing, "isn't there now; where it turns up it stays"),
+            (touched.own, "to be removed" if raw else "stays"),
+            (touched.shared, "stays: others are in it as well"),
+            (touched.missing, "isn't there now; where it turns up it stays"),
         )
         for paths, what in groups:
             for path in paths:
                 click.echo(f"  {path}: {what}", err=True)
         question = (
-            f"Delete {one_line(who.name)} ({count(removal.swings, 'swing')})"
-            f"{' and these recordings' if raw and removal.own else ''}?"
+            f"Delete {one_line(who.name)} ({count(touched.swings, 'swing')})"
+            f"{' and these recordings' if raw and touched.own else ''}?"
         )
         if not yes:
             if not sys.stdin.isatty():
                 raise CommandError("nothing was deleted: to delete without being asked, give --yes")
             if not click.confirm(question, default=False, err=True):
                 raise CommandError("nothing was deleted")
-        done = library.remove_player(who.id, raw=raw)
+        done = remove_player(library, who.id, raw=raw)
         # Where this player's clips are is nobody's business any more either.
         tidy(library)
         click.echo(f"{one_line(who.name)} is deleted: {count(done.swings, 'swing')}.")
-        if raw and removal.own:
-            click.echo(f"{count(len(removal.own), 'recording')} removed.")
+        if raw and touched.own:
+            click.echo(f"{count(len(touched.own), 'recording')} removed.")

@@ -13,13 +13,14 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from unhurried.commands.library import opened
-from unhurried.errors import CommandError
-from unhurried.home import home_option
-from unhurried.options import json_option
-from unhurried.spoken import (
+from unhurried.app.command_text import drill_command, plan_command
+from unhurried.app.errors import CommandError, OptionsError
+from unhurried.app.home import opened
+from unhurried.app.text import lined_up, one_line, wrapped
+from unhurried.commands.options import home_option, json_option
+from unhurried.commands.spoken import (
     command_lines,
-    day_words,
+    drill_document,
     heading,
     labelled,
     number,
@@ -27,11 +28,14 @@ from unhurried.spoken import (
     setting_options,
     swing_words,
 )
-from unhurried.words import count, lined_up, one_line, wrapped
+from words import cautions
+from words.glossary import measure_word
+from words.plain import count, day_words
+from words.units import unit_of
 
 if TYPE_CHECKING:
-    from analysis.plan import CoachWord, Standing
-    from review.evidence import Evidence
+    from analysis.evidence.plan import CoachWord, Standing
+    from library.evidence import Evidence
 
 STAGES: Final = {
     "baseline": "baseline",
@@ -92,18 +96,18 @@ def command(
       unhurried plan Ida --move-to ball --say "ready, by eye"
       unhurried plan Ida --rule silent_days=3
     """
-    from review.evidence import evidence_of
+    from library.evidence import evidence_of
+    from library.telling import tell
 
-    context = click.get_current_context()
     if stop + resume + discomfort + (move_to is not None) > 1:
         raise click.UsageError(
-            "say one thing at a time: --stop, --resume, --discomfort or --move-to", context
+            "say one thing at a time: --stop, --resume, --discomfort or --move-to"
         )
     said = stop or resume or discomfort or move_to is not None
     if say is not None and not said:
-        raise click.UsageError("--say goes with --stop, --resume, --discomfort, --move-to", context)
+        raise click.UsageError("--say goes with --stop, --resume, --discomfort, --move-to")
     if step is not None and move_to != "brisker":
-        raise click.UsageError("--step goes with --move-to brisker", context)
+        raise click.UsageError("--step goes with --move-to brisker")
     today = date.today().toordinal()
     with opened(home) as library:
         evidence = evidence_of(library, player, club=club, mount=mount)
@@ -128,8 +132,9 @@ def command(
                 "club": evidence.club,
                 "mount": evidence.mount,
                 **plain(standing),
+                "drill": drill_document(standing.drill),
                 "path": [
-                    {"day": day_words(day), "stage": stage.value, "step": at, "why": why}
+                    {"day": day_words(day), "stage": stage.value, "step": at, "why": why.text}
                     for day, stage, at, why in standing.path
                 ],
                 "notes": evidence.notes(),
@@ -137,9 +142,10 @@ def command(
                 "words": [word.as_dict() for word in evidence.words],
             }
             click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
-            return
-        for line in plan_lines(evidence, standing):
-            click.echo(line)
+        else:
+            for line in plan_lines(evidence, standing):
+                click.echo(line)
+        tell(evidence)
 
 
 # -- what is said ----------------------------------------------------------------------------------
@@ -154,11 +160,11 @@ def _word(
     step: int | None,
     say: str | None,
 ) -> CoachWord:
-    from analysis.plan import CoachWord, Stage
+    from analysis.evidence.plan import CoachWord, Stage
 
     text = " ".join(one_line(say or "").split())
     if len(text) > LONGEST_TEXT:
-        raise CommandError(f"--say is longer than {LONGEST_TEXT} characters: make it shorter")
+        raise OptionsError(f"--say is longer than {LONGEST_TEXT} characters: make it shorter")
     if move_to is not None:
         return CoachWord(
             day=today,
@@ -174,7 +180,7 @@ def _word(
 
 def _check_word(evidence: Evidence, word: CoachWord, today: int) -> None:
     """Refuse what would do nothing."""
-    from analysis.plan import Stage
+    from analysis.evidence.plan import Stage
 
     now = evidence.standing(today)
     if word.word == "resume" and now.stage is not Stage.STOPPED:
@@ -201,24 +207,26 @@ def _keep(
 
 def _change_rules(evidence: Evidence, typed: Sequence[str]) -> None:
     """Check and keep changed rules, all of them or none."""
-    from analysis.plan import PlanRules
+    from analysis.evidence.plan import PlanRules
+    from library.plan_rules import names_of_rules
 
     record = evidence.plan_record
     kept = dict(record.state.get("rules", {})) if record is not None else {}
     defaults = {item.name: item.default for item in dataclasses.fields(PlanRules)}
+    written, before = names_of_rules(), {old: name for name, old in names_of_rules().items()}
     changed: dict[str, Any] = {}
     for text in typed:
         name, mark, value = text.partition("=")
-        name = name.strip()
+        name = before.get(name.strip(), name.strip())
         if not mark or name not in defaults:
-            raise CommandError(
+            raise OptionsError(
                 f"--rule '{text}' must be NAME=VALUE; the rules are {', '.join(defaults)}"
             )
         if not value.strip():
-            kept.pop(name, None)
-            changed[name] = None
+            kept.pop(written[name], None)
+            changed[written[name]] = None
             continue
-        kept[name] = changed[name] = _value(name, value.strip(), defaults[name])
+        kept[written[name]] = changed[written[name]] = _value(name, value.strip(), defaults[name])
     _keep(evidence, event={"rules": changed}, rules=kept)
 
 
@@ -226,7 +234,7 @@ def _value(name: str, text: str, default: object) -> bool | int | float:
     """Read a rule's value in the sort that its default has."""
     if isinstance(default, bool):
         if text.lower() not in ("yes", "no", "true", "false"):
-            raise CommandError(f"rule {name} is yes or no, not '{text}'")
+            raise OptionsError(f"rule {name} is yes or no, not '{text}'")
         return text.lower() in ("yes", "true")
     try:
         value = float(text)
@@ -235,10 +243,10 @@ def _value(name: str, text: str, default: object) -> bool | int | float:
     low, high = _bounds(name)
     if isinstance(default, int):
         if not low <= value <= high or value != int(value):
-            raise CommandError(f"rule {name} is a whole number from {low:g} to {high:g}")
+            raise OptionsError(f"rule {name} is a whole number from {low:g} to {high:g}")
         return int(value)
     if not low <= value <= high:
-        raise CommandError(f"rule {name} is a number from {low:g} to {high:g}, not '{text}'")
+        raise OptionsError(f"rule {name} is a number from {low:g} to {high:g}, not '{text}'")
     return value
 
 
@@ -247,7 +255,7 @@ def _bounds(name: str) -> tuple[float, float]:
     known = {
         "turn_share": (0.5, 1.0),
         "time_share": (0.5, 1.0),
-        "sureness": (0.5, 0.99),
+        "confidence": (0.5, 0.99),
         "fall_level": (0.5, 0.999),
         "brisker_by": (0.01, 0.2),
         "brisker_steps": (0.0, 9.0),
@@ -268,7 +276,7 @@ def _bounds(name: str) -> tuple[float, float]:
 
 
 def _rules(evidence: Evidence) -> list[str]:
-    from analysis.plan import PlanRules
+    from analysis.evidence.plan import PlanRules
 
     now, usual = evidence.rules, PlanRules()
     rows = [["rule", "value", "default"]]
@@ -283,7 +291,7 @@ def _short(value: object) -> str:
 
 def _other_settings(evidence: Evidence) -> Iterator[str]:
     """Name what else the player swung: each club and mount has a plan of its own."""
-    from review.evidence import settings_of
+    from library.evidence import settings_of
 
     others = [
         group
@@ -291,16 +299,12 @@ def _other_settings(evidence: Evidence) -> Iterator[str]:
         if (group.club, group.mount) != (evidence.club, evidence.mount)
     ]
     for group in others[:4]:
-        words = ["unhurried", "plan", evidence.typed_name]
-        words += ["--club", group.club] if group.club is not None else []
-        words += ["--mount", group.mount] if group.mount is not None else []
-        yield from labelled("Also", shlex.join(words))
+        yield from labelled("Also", plan_command(evidence.typed_name, group.club, group.mount))
 
 
 def plan_lines(evidence: Evidence, standing: Standing) -> Iterator[str]:
     """Say where a player stands."""
-    from analysis.plan import CAUTIONS, Stage
-    from analysis.spread import unit_of
+    from analysis.evidence.plan import Stage
 
     stage = standing.stage.value
     if standing.step:
@@ -320,10 +324,9 @@ def plan_lines(evidence: Evidence, standing: Standing) -> Iterator[str]:
         yield ""
         rows = [["", "seen", "95 % interval", "needed", "", "met"]]
         for one in standing.findings:
-            word = {"backswing_ms": "backswing", "turn_deg": "turn", "peak_rate_dps": "peak rate"}
             rows.append(
                 [
-                    f"{word.get(one.measure, one.measure)}, {one.what}",
+                    f"{measure_word(one.measure)}, {one.what}",
                     number(one.value),
                     f"{number(one.low)} to {number(one.high)}",
                     f"{'was' if one.side == 'before' else one.side} {number(one.needed)}",
@@ -339,13 +342,13 @@ def plan_lines(evidence: Evidence, standing: Standing) -> Iterator[str]:
         yield "So far"
         for day, at, step, why in standing.path:
             name = f"{at.value}, step {step}" if step else at.value
-            yield from wrapped(one_line(f"{name}: {why}"), f"  {day_words(day)}  ", " " * 14)
+            yield from wrapped(one_line(f"{name}: {why.text}"), f"  {day_words(day)}  ", " " * 14)
     yield ""
     if standing.drill is None:
         yield from labelled("Next", "No drill.")
     else:
         yield from labelled("Next", standing.drill.describe())
-        yield from command_lines(standing.drill.command)
+        yield from command_lines(drill_command(standing.drill))
     if standing.stage is Stage.REFERENCE:
         # A namesake is told by the id.
         name = shlex.quote(evidence.typed_name)
@@ -365,5 +368,5 @@ def plan_lines(evidence: Evidence, standing: Standing) -> Iterator[str]:
     )
     for text in volume.cautions:
         yield from labelled("!", text)
-    for text in CAUTIONS:
+    for text in cautions.PLAN:
         yield from labelled("!", text)

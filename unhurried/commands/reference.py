@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import json
 import math
 import re
@@ -13,18 +12,27 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from unhurried.commands.library import opened
-from unhurried.errors import CommandError
-from unhurried.home import home_option
-from unhurried.options import json_option
-from unhurried.spoken import command_lines, heading, number, plain, setting_options, swing_words
-from unhurried.words import count, lined_up, one_line, wrapped
+from unhurried.app.errors import CommandError, OptionsError
+from unhurried.app.home import opened
+from unhurried.app.text import lined_up, one_line, wrapped
+from unhurried.commands.options import home_option, json_option
+from unhurried.commands.spoken import (
+    command_lines,
+    heading,
+    number,
+    plain,
+    setting_options,
+    swing_words,
+)
+from words.glossary import measure_word
+from words.plain import count
+from words.units import unit_of
 
 if TYPE_CHECKING:
-    from analysis.reading import Reference
-    from analysis.spread import SwingRow
-    from review.evidence import Evidence
-    from review.library import Library
+    from analysis.evidence.reading import Reference
+    from analysis.evidence.spread import SwingRow
+    from library.catalogue import Library
+    from library.evidence import Evidence
 
 BOUNDED: Final = ("turn_deg", "backswing_ms", "swing_ms", "downswing_ms", "peak_rate_dps")
 POSSIBLE: Final = {
@@ -36,15 +44,6 @@ POSSIBLE: Final = {
 }
 """Between what a bound can be meant: far wider than any swing, so that only slips of the hand are
 asked about. Common sense, no source."""
-
-WORDS: Final = {
-    "turn_deg": "turn",
-    "backswing_ms": "backswing",
-    "swing_ms": "swing time",
-    "downswing_ms": "downswing",
-    "peak_rate_dps": "peak rate",
-    "club_speed_m_s": "head speed",
-}
 
 
 @click.command("reference")
@@ -92,16 +91,15 @@ def command(
     \b
     Examples:
       unhurried reference Ida
-      unhurried reference Ida --approve 3f21c0aa#1-5,11-14 --by "Jo"
+      unhurried reference Ida --approve SESSION#1-5,11-14 --by "Jo"
       unhurried reference Ida --upper turn_deg=150 --lower turn_deg=125
     """
-    from review.evidence import evidence_of
+    from library.evidence import evidence_of
 
-    context = click.get_current_context()
     if remove and (approve or lower or upper):
-        raise click.UsageError("--remove goes alone", context)
+        raise click.UsageError("--remove goes alone")
     if by is not None and not approve:
-        raise click.UsageError("--by goes with --approve", context)
+        raise click.UsageError("--by goes with --approve")
     with opened(home) as library:
         evidence = evidence_of(library, player, club=club, mount=mount)
         if remove:
@@ -121,19 +119,14 @@ def command(
 
 
 def _remove(evidence: Evidence) -> None:
-    from review.people import Player
-
     club, mount = evidence.club, evidence.mount
     if evidence.player.reference(club, mount) is None:
         raise CommandError(
             f"{heading(evidence)}: nothing was approved or bounded, so nothing is removed"
         )
-
-    def without(one: Player) -> Player:
-        kept = tuple(r for r in one.references if (r.club, r.mount) != (club, mount))
-        return dataclasses.replace(one, references=kept)
-
-    evidence.library.change_player(evidence.player.id, without)
+    evidence.library.change_player(
+        evidence.player.id, lambda one: one.without_reference(club, mount)
+    )
 
 
 def _set(
@@ -144,10 +137,10 @@ def _set(
     upper: Sequence[str],
 ) -> None:
     """Keep approved swings and bounds: all that was said, or nothing."""
-    from analysis.reading import make_reference
-    from analysis.spread import NotYet
-    from review.evidence import approved_swings
-    from review.people import Reference
+    from analysis.evidence.reading import make_reference
+    from analysis.evidence.told import NotYet
+    from library.approved import approved_swings
+    from library.players import ReferenceRecord
 
     kept = evidence.player.reference(evidence.club, evidence.mount)
     bounds = _bounds(evidence, dict(kept.bounds) if kept is not None else {}, lower, upper)
@@ -158,7 +151,7 @@ def _set(
         keys = _approved(evidence, approve)
         provisional, approved_by = False, by
     try:
-        new = Reference(
+        new = ReferenceRecord(
             club=evidence.club,
             mount=evidence.mount,
             swings=tuple(keys),
@@ -186,7 +179,7 @@ def _bounds(
     upper: Sequence[str],
 ) -> dict[str, tuple[float, float]]:
     """Change bounds as was typed; where only one side was given, the other stays where it is."""
-    from analysis.reading import Reference
+    from analysis.evidence.reading import Reference
 
     found = evidence.reference
     typed: dict[str, dict[str, float | None]] = {}
@@ -214,7 +207,7 @@ def _bound(text: str, option: str) -> tuple[str, float | None]:
     name, mark, value = text.partition("=")
     name = name.strip()
     if not mark or name not in BOUNDED:
-        raise CommandError(
+        raise OptionsError(
             f"{option} '{text}' must be NAME=VALUE, with one of {', '.join(BOUNDED)}"
         )
     if not value.strip():
@@ -225,7 +218,7 @@ def _bound(text: str, option: str) -> tuple[str, float | None]:
         bound = math.nan
     low, high = POSSIBLE[name]
     if not low <= bound <= high:
-        raise CommandError(
+        raise OptionsError(
             f"{option} {name} must be a number from {low:g} to {high:g}, not '{value}'"
         )
     return name, bound
@@ -240,7 +233,7 @@ def _approved(evidence: Evidence, typed: Sequence[str]) -> list[tuple[str, int]]
     for text in typed:
         match = re.fullmatch(r"(.+)#([\d,\- #]+)", text)
         if match is None:
-            raise CommandError(f"--approve '{text}' must be SESSION#1-8, or SESSION#1-5,11")
+            raise OptionsError(f"--approve '{text}' must be SESSION#1-8, or SESSION#1-5,11")
         session = _session_of(library, match[1])
         table = library.swings(session=session, columns=("seq", "number"), excluded=True)
         seqs = dict(zip(table["number"].tolist(), table["seq"].tolist(), strict=True))
@@ -277,11 +270,11 @@ def _numbers(text: str, whole: str) -> list[int]:
     for part in text.replace("#", "").split(","):
         match = re.fullmatch(r"\s*(\d+)\s*(?:-\s*(\d+)\s*)?", part)
         if match is None:
-            raise CommandError(f"--approve '{whole}' must be SESSION#1-8, or SESSION#1-5,11")
+            raise OptionsError(f"--approve '{whole}' must be SESSION#1-8, or SESSION#1-5,11")
         first = int(match[1])
         last = int(match[2] or first)
         if not 1 <= first <= last or last - first > 1000:
-            raise CommandError(f"--approve '{whole}': there are no swings {part.strip()}")
+            raise OptionsError(f"--approve '{whole}': there are no swings {part.strip()}")
         out += range(first, last + 1)
     return out
 
@@ -291,8 +284,7 @@ def _numbers(text: str, whole: str) -> list[int]:
 
 def reference_lines(evidence: Evidence) -> Iterator[str]:
     """Say what the reference is, or what could be approved."""
-    from analysis.reading import Reference
-    from analysis.spread import unit_of
+    from analysis.evidence.reading import Reference
 
     found = evidence.reference
     kept = evidence.player.reference(evidence.club, evidence.mount)
@@ -309,14 +301,14 @@ def reference_lines(evidence: Evidence) -> Iterator[str]:
         yield from wrapped(one_line(f"{heading(evidence)}: reference, {state}"))
         yield ""
         rows = [["", "lower", "middle", "upper", "", "swings"]]
-        for name in (*WORDS,):
+        for name in (*POSSIBLE, "club_speed_m_s"):
             value = found.values.get(name)
             if value is None:
                 continue
             given = kept is not None and name in kept.bounds
             rows.append(
                 [
-                    WORDS[name],
+                    measure_word(name),
                     _side(value.lower, given=given),
                     number(value.middle),
                     _side(value.upper, given=given),
@@ -333,7 +325,7 @@ def reference_lines(evidence: Evidence) -> Iterator[str]:
             yield "* set by hand; the others lie two spreads from the middle, at least 5 %."
         else:
             yield "The bounds lie two spreads from the middle, at least 5 %."
-        yield from _odd_lines(found)
+        yield from _outlier_lines(found)
     for text in evidence.notes():
         yield ""
         yield from wrapped(text)
@@ -342,12 +334,12 @@ def reference_lines(evidence: Evidence) -> Iterator[str]:
         yield from _proposal(evidence, free)
 
 
-def _odd_lines(found: Reference) -> Iterator[str]:
+def _outlier_lines(found: Reference) -> Iterator[str]:
     """Name swings that lie far from the others: a coach should look before they count."""
-    if not found.odd_ids:
+    if not found.outlier_ids:
         return
     far = "far from the others in turn, time or rate, such as slow-motion or part swings"
-    named = swing_words(found.odd_ids)
+    named = swing_words(found.outlier_ids)
     yield ""
     if found.provisional:
         yield from wrapped(f"Left out, being {far}: {named}")
@@ -367,10 +359,10 @@ def _proposal(evidence: Evidence, free: Sequence[SwingRow]) -> Iterator[str]:
     enough = [rows for rows in by_session.values() if len(rows) >= 8] or [list(free)]
     if len(enough[0]) < 8:
         return
-    from analysis.reading import odd_swings
+    from analysis.evidence.outliers import outliers
 
-    odd = odd_swings(enough[0])
-    words = swing_words([r.swing_id for r in enough[0] if r.swing_id not in odd]).split("; ")
+    out = outliers(enough[0])
+    words = swing_words([r.swing_id for r in enough[0] if r.swing_id not in out]).split("; ")
     options = " ".join(f"--approve {shlex.quote(w.replace(', ', ','))}" for w in words)
     yield ""
     yield from wrapped("Free rehearsals that a coach could look at, and approve with")
@@ -378,7 +370,7 @@ def _proposal(evidence: Evidence, free: Sequence[SwingRow]) -> Iterator[str]:
 
 
 def _document(evidence: Evidence) -> dict[str, Any]:
-    from analysis.reading import Reference
+    from analysis.evidence.reading import Reference
 
     kept = evidence.player.reference(evidence.club, evidence.mount)
     found = evidence.reference

@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from unhurried.commands.library import opened
-from unhurried.commands.story import chosen
-from unhurried.home import home_folder, home_option
-from unhurried.options import overwrite_option
-from unhurried.settings import load_settings
-from unhurried.spoken import setting_options
+from sensor.recording.output import check_new_file, whole_file
+from unhurried.app.home import home_folder, opened
+from unhurried.app.settings import load_settings
+from unhurried.commands.options import home_option, overwrite_option
+from unhurried.commands.spoken import setting_options
+from unhurried.commands.story import chosen, keep_told
 
 if TYPE_CHECKING:
-    from review.library import SwingDetail
+    from library.rows import SwingDetail
     from review.plot import Trace
 
 
@@ -50,16 +50,16 @@ def command(
     \b
     Examples:
       unhurried report Ida --out ida.html
-      unhurried report 3f21c0aa --out evening.html
+      unhurried report SESSION --out evening.html
     """
     from review.report import report_html, section_of
-    from sensor.output import check_new_file, whole_file
-    from sensor.session import program_version
+    from sensor.recording.session import program_version
 
     where = home_folder(home)
     units = str(load_settings(where)["units"])
     check_new_file(out, overwrite=overwrite)
     with opened(home) as library:
+        told = chosen(library, name, club=club, mount=mount)
         sections = [
             section_of(
                 evidence,
@@ -68,18 +68,19 @@ def command(
                 today=date.today().toordinal(),
                 units=units,
             )
-            for evidence, session in chosen(library, name, club=club, mount=mount)
+            for evidence, session in told
         ]
-    text = report_html(sections, made_on=date.today(), version=program_version())
-    with whole_file(out, overwrite=overwrite) as file:
-        file.write(text.encode())
+        text = report_html(sections, made_on=date.today(), version=program_version())
+        with whole_file(out, overwrite=overwrite) as file:
+            file.write(text.encode())
+        keep_told(told)
     click.echo(f"{out}: {len(text.encode()) / 1000:.0f} kB")
 
 
 def tracer(home: Path) -> Callable[[SwingDetail], Trace]:
     """Return what draws a swing's curves from its recording, with the sensor's calibration."""
-    from unhurried.ingest import open_with_calibration
-    from unhurried.wiring import trace_of
+    from unhurried.app.ingest import open_with_calibration
+    from unhurried.app.traces import trace_of
 
     def trace(detail: SwingDetail) -> Trace:
         recording, _ = open_with_calibration(detail.path, home)

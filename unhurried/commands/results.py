@@ -12,31 +12,43 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sensor.said import RESULT_FIELDS
-from unhurried.commands.library import opened
-from unhurried.errors import CommandError, show
-from unhurried.home import home_option
-from unhurried.naming import Located, SessionName, SwingName, locate, saying, span_at, spans_of
-from unhurried.options import ExistingPath, json_option, overwrite_option
-from unhurried.words import WIDTH, count, lined_up, one_line, ranges, wrapped
+from sensor.recording.output import whole_file
+from sensor.recording.vocabulary import RESULT_FIELDS
+from unhurried.app.errors import CommandError, OptionsError, show
+from unhurried.app.home import opened
+from unhurried.app.text import WIDTH, lined_up, one_line, ranges, wrapped
+from unhurried.commands.naming import (
+    Located,
+    SessionName,
+    SwingName,
+    locate,
+    saying,
+    span_at,
+    spans_of,
+)
+from unhurried.commands.near import NearGroup
+from unhurried.commands.options import ExistingPath, home_option, json_option, overwrite_option
+from words.plain import count
+from words.units import M_PER_YD, M_S_PER_MPH, shown_in
 
 if TYPE_CHECKING:
-    from review.ballresults import Match, Strike
-    from review.library import Library
-    from sensor.annotations import Annotations, SwingSpan
+    from library.catalogue import Library
+    from library.result_columns import ColumnMap
+    from library.result_matching import Match, Strike
+    from sensor.recording.annotations import Annotations, SwingSpan
 
-# Option, field, factor to the unit that is kept (exact, see review.ballresults), help.
+# Option, field, factor to the unit that is kept (exact, see library.ball_results), help.
 _TYPED = (
-    ("--club-speed-m-s", "club_speed_m_s", 1.0, "Club-head speed, m/s."),
-    ("--club-speed-mph", "club_speed_m_s", 0.44704, "Club-head speed, mph."),
+    ("--club-speed-m-s", "club_speed_m_s", 1.0, "Club speed, m/s."),
+    ("--club-speed-mph", "club_speed_m_s", M_S_PER_MPH, "Club speed, mph."),
     ("--ball-speed-m-s", "ball_speed_m_s", 1.0, "Ball speed, m/s."),
-    ("--ball-speed-mph", "ball_speed_m_s", 0.44704, "Ball speed, mph."),
+    ("--ball-speed-mph", "ball_speed_m_s", M_S_PER_MPH, "Ball speed, mph."),
     ("--carry-m", "carry_m", 1.0, "Carry, m."),
-    ("--carry-yd", "carry_m", 0.9144, "Carry, yards."),
+    ("--carry-yd", "carry_m", M_PER_YD, "Carry, yards."),
     ("--total-m", "total_m", 1.0, "Carry and run, m."),
-    ("--total-yd", "total_m", 0.9144, "Carry and run, yards."),
+    ("--total-yd", "total_m", M_PER_YD, "Carry and run, yards."),
     ("--offline-m", "offline_m", 1.0, "To the right of the target line (left: minus), m."),
-    ("--offline-yd", "offline_m", 0.9144, "To the right of the target line, yards."),
+    ("--offline-yd", "offline_m", M_PER_YD, "To the right of the target line, yards."),
     ("--attack-deg", "attack_deg", 1.0, "Angle of attack, upwards positive, deg."),
     ("--strike-toe-mm", "strike_toe_mm", 1.0, "Strike point towards the toe, mm."),
     ("--strike-high-mm", "strike_high_mm", 1.0, "Strike point above the middle, mm."),
@@ -52,23 +64,21 @@ _WORDS: Mapping[str, str] = {
     "strike_high_mm": "high mm",
 }
 LONGEST_OTHER = 24
-_IMPERIAL: Mapping[str, tuple[str, float]] = {"m/s": ("mph", 0.44704), "m": ("yd", 0.9144)}
 
 
 def _shown(name: str, units: str) -> tuple[str, str, float]:
     """Word and unit of a result as it is shown, and what to divide a kept number by."""
     word, _, unit = _WORDS[name].rpartition(" ")
-    shown, factor = _IMPERIAL.get(unit, (unit, 1.0)) if units == "imperial" else (unit, 1.0)
-    return word, shown, factor
+    return word, *shown_in(unit, imperial=units == "imperial")
 
 
 def _units(library: Library) -> str:
-    from unhurried.settings import load_settings
+    from unhurried.app.settings import load_settings
 
     return str(load_settings(library.home)["units"])
 
 
-@click.group("results")
+@click.group("results", cls=NearGroup)
 def command() -> None:
     """Keep what the ball did, beside the swings.
 
@@ -109,10 +119,7 @@ def add(
     """Say what the ball of one swing did; more can be added later."""
     given = _given(typed, other)
     if not given and not remove:
-        raise click.UsageError(
-            "say at least one result, for instance --carry-m 180",
-            click.get_current_context(silent=True),
-        )
+        raise click.UsageError("say at least one result, for instance --carry-m 180")
     with opened(home) as library:
         found = locate(library, swing)
         span, rate_hz = span_at(library, found, swing)
@@ -138,22 +145,15 @@ def _given(typed: Mapping[str, float | None], other: Sequence[str]) -> dict[str,
         if value is None:
             continue
         if field in out:
-            raise click.UsageError(
-                f"{_WORDS[field].rpartition(' ')[0]} is given twice",
-                click.get_current_context(silent=True),
-            )
+            raise click.UsageError(f"{_WORDS[field].rpartition(' ')[0]} is given twice")
         if not math.isfinite(value):
-            raise click.UsageError(
-                f"{option} must be a number", click.get_current_context(silent=True)
-            )
+            raise click.UsageError(f"{option} must be a number")
         out[field] = value * factor
     words: dict[str, Any] = {}
     for pair in other:
         name, mark, text = pair.partition("=")
         if not mark or not name.strip() or not text.strip():
-            raise click.UsageError(
-                f"--other '{pair}' must be NAME=VALUE", click.get_current_context(silent=True)
-            )
+            raise click.UsageError(f"--other '{pair}' must be NAME=VALUE")
         try:
             number = float(text)
         except ValueError:
@@ -198,7 +198,7 @@ def _ask_about(
     ------
     CommandError
     """
-    from review.ballresults import doubts
+    from library.ball_results import doubts
 
     told = dict.fromkeys(more)
     if not found.known:
@@ -284,22 +284,16 @@ def import_(
     offset is found and shown; otherwise the results follow the strikes one after the other, and
     an empty line leaves its strike without.
     """
-    from review import ballresults as balls
-    from sensor.annotations import read_annotations
+    from library import ball_results as balls
+    from library import column_maps
+    from library import result_matching as matching
+    from library.result_columns import title_doubts
+    from sensor.recording.annotations import read_annotations
 
     with opened(home) as library:
-        found = locate(library, session)
-        header = balls.read_header(file)
-        remembered = balls.recall_map(library.home, header)
-        columns = remembered if column_map is None else balls.parse_map(column_map, header)
-        if columns is None:
-            suggested = balls.suggest_map(header, balls.read_first(file)) or "carry=COLUMN:UNIT"
-            raise CommandError(
-                f"{file}: say what its columns are with --map; as the titles read: "
-                f'--map "{suggested}"'
-            )
-        if column_map is None:
-            show(f'{file}: its columns are taken as the last time: --map "{columns.text}"')
+        found, header = locate(library, session), balls.read_header(file)
+        remembered = column_maps.recall_map(library.home, header)
+        columns = _columns_of(file, header, column_map, remembered)
         rows, told = balls.read_rows(file, columns)
         for line in told:
             show(f"{file}: {line}")
@@ -314,10 +308,10 @@ def import_(
             raise CommandError(f"{file}: has no times to match by: map one with time=COLUMN")
         if (by or ("time" if timed and swings is None else "order")) == "time":
             candidates = [s for s in strikes if s.kind != "rehearsal"]
-            match = balls.match_by_time(rows, candidates, start, offset_s=offset_s)
+            match = matching.match_by_time(rows, candidates, start, offset_s=offset_s)
         else:
             chosen = None if swings is None else numbers(swings, "--swings")
-            match = balls.match_by_order(rows, strikes, swings=chosen)
+            match = matching.match_by_order(rows, strikes, swings=chosen)
         spans, rate_hz = spans_of(library, found)
         places = dict(spans)
         said = read_annotations(found.path, recording=found.id)
@@ -330,7 +324,7 @@ def import_(
                 for was in [_result_of(said, places[s.number], rate_hz)]
             ],
             sure=sure,
-            more=balls.title_doubts(columns),
+            more=title_doubts(columns),
         )
         for text in _preview(match, start, _units(library)):
             click.echo(text)
@@ -343,7 +337,7 @@ def import_(
                 before = _result_of(said, span, rate_hz)
                 result = {**before, **row.values, "source": file.name}
                 said.set_swing(span, rate_hz=rate_hz, result=result)
-        balls.remember_map(library.home, header, columns)
+        column_maps.remember_map(library.home, header, columns)
         if remembered is not None and remembered.text != columns.text:
             show(
                 "from now on this map is taken for files with these titles; before it was: "
@@ -352,9 +346,38 @@ def import_(
         click.echo(f"{count(len(match.pairs), 'result')} kept.")
 
 
+def _columns_of(
+    file: Path, header: Any, column_map: str | None, remembered: ColumnMap | None
+) -> ColumnMap:
+    """Say what a file's columns are: as given, else as the last time."""
+    from library.ball_results import read_first
+    from library.result_columns import suggest_map
+
+    columns = remembered if column_map is None else _columns(column_map, header)
+    if columns is None:
+        suggested = suggest_map(header, read_first(file)) or "carry=COLUMN:UNIT"
+        raise CommandError(
+            f'{file}: say what its columns are with --map; as the titles read: --map "{suggested}"'
+        )
+    if column_map is None:
+        show(f'{file}: its columns are taken as the last time: --map "{columns.text}"')
+    return columns
+
+
 def _result_of(said: Annotations, span: SwingSpan, rate_hz: float) -> dict[str, Any]:
     """What is kept of a swing's ball so far."""
     return dict(said.get("swing", said.key_of(span, rate_hz=rate_hz), "result") or {})
+
+
+def _columns(text: str, header: Sequence[str]) -> ColumnMap:
+    """Read --map; one that cannot be used is a misuse."""
+    from library.errors import ResultsError
+    from library.result_columns import parse_map
+
+    try:
+        return parse_map(text, header)
+    except ResultsError as error:
+        raise OptionsError(str(error)) from error
 
 
 def numbers(text: str, option: str) -> list[int]:
@@ -372,24 +395,18 @@ def numbers(text: str, option: str) -> list[int]:
             if not 0 < low <= high or high - low > 100_000:
                 raise ValueError
         except ValueError:
-            raise click.UsageError(
-                f"{option} must be like 1,3-5, not '{text}'",
-                click.get_current_context(silent=True),
-            ) from None
+            raise click.UsageError(f"{option} must be like 1,3-5, not '{text}'") from None
         out.extend(range(low, high + 1))
     twice = sorted(n for n, times in Counter(out).items() if times > 1)
     if twice:
-        raise click.UsageError(
-            f"{option} names {', '.join(map(str, twice))} more than once",
-            click.get_current_context(silent=True),
-        )
+        raise click.UsageError(f"{option} names {', '.join(map(str, twice))} more than once")
     return out
 
 
 def _strikes(library: Library, found: Located) -> tuple[list[Strike], str]:
     """All swings of a session as a result may belong to them, and when the session began."""
-    from review.ballresults import Strike
-    from unhurried.ingest import analyze_one
+    from library.result_matching import Strike
+    from unhurried.app.ingest import analyze_one
 
     if found.known:
         session = library.session(found.id)
@@ -466,8 +483,11 @@ def list_(session: SwingName, as_json: bool, home: Path | None) -> None:
         table = library.results(session=found.id, excluded=True)
         rows = list(table.rows())
         if as_json:
+            from library.errors import json_cell
+
             out = [
-                {k: json.loads(v) if k == "other" and v else v for k, v in r.items()} for r in rows
+                {k: json_cell(v, dict) if k == "other" and v else v for k, v in r.items()}
+                for r in rows
             ]
             click.echo(json.dumps(out, indent=2, ensure_ascii=False, allow_nan=False))
             return
@@ -510,7 +530,9 @@ def _right(lines: Sequence[Sequence[str]], last: Sequence[str]) -> list[bool]:
 
 def _others(text: str | None) -> str:
     """Write what else is kept of a ball in a few words."""
-    found = json.loads(text) if text else {}
+    from library.errors import json_cell
+
+    found = json_cell(text, dict)
     words = ", ".join(
         f"{k} {v:g}" if isinstance(v, float) else f"{k} {v}" for k, v in found.items()
     )
@@ -528,8 +550,7 @@ def export(session: SwingName, out: Path, overwrite: bool, home: Path | None) ->
 
     Words that a spreadsheet would take for a formula get an apostrophe before them.
     """
-    from review.bundle import swings_csv
-    from sensor.output import whole_file
+    from library.export import swings_csv
 
     with opened(home) as library:
         found = _in_library(library, session)

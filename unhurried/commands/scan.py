@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from unhurried.errors import show
-from unhurried.options import ExistingPath, FiniteRange
+from unhurried.app.errors import show
+from unhurried.app.shutdown import Shutdown, shutdown_on_signals
+from unhurried.app.text import one_line
+from unhurried.commands.options import ExistingPath, FiniteRange
 
 if TYPE_CHECKING:
-    from sensor.profile import Profile
-    from sensor.radio import SeenSensor
+    from sensor.link.profile import Profile
+    from sensor.link.radio import SeenSensor
 
 DEFAULT_SECONDS = 10.0
 NAME_WIDTH = 24
@@ -46,12 +48,12 @@ def command(
     kept up to date while it looks; the final one goes to stdout.
     """
     if check_profile is not None:
-        from sensor.profile import load_profile
+        from sensor.link.profile import load_profile
 
         for line in profile_lines(load_profile(check_profile)):
             click.echo(line)
         return
-    from sensor.radio import scan
+    from sensor.link.radio import scan
 
     live = sys.stderr.isatty()
     shown = 0
@@ -63,18 +65,17 @@ def command(
         print(f"\x1b[{shown}F\x1b[J" if shown else "", *text, sep="\n", file=sys.stderr)
         shown = len(text) + 1
 
-    async def look() -> list[SeenSensor]:
-        from unhurried.commands.record import stopping
-
+    async def look(end: Shutdown) -> list[SeenSensor]:
         stop = asyncio.Event()
-        with stopping(stop):
+        with end.setting(stop):
             return await scan(
                 seconds, on_change=update if live else None, stop=stop, adapter=adapter
             )
 
     if live:
         print(f"Looking for {seconds:g} s (Ctrl-C ends it) ...", file=sys.stderr)
-    seen = asyncio.run(look())
+    with shutdown_on_signals() as end:
+        seen = end.run(look(end))
     if live and shown:
         print(f"\x1b[{shown}F\x1b[J", end="", file=sys.stderr)
     known = [one for one in seen if one.profile is not None]
@@ -97,7 +98,7 @@ def table(seen: Sequence[SeenSensor], *, everything: bool) -> list[str]:
     head = ("name", "address", "signal", "battery", "profile")
     cells = [
         (
-            _plain(one.name)[:NAME_WIDTH],
+            one_line(one.name)[:NAME_WIDTH],
             one.address,
             "-" if one.signal_dbm is None else f"{one.signal_dbm} dBm",
             "-" if one.battery_percent is None else f"{one.battery_percent} %",
@@ -134,9 +135,4 @@ def profile_lines(profile: Profile) -> list[str]:
         choices = ", ".join(f"{choice:g}" for choice in setting.choices)
         lines.append(f"{name:<14} {setting.default:g} of {choices}")
     lines.append(f"commands       {', '.join(profile.commands) or 'none: it streams by itself'}")
-    return [_plain(line) for line in lines]
-
-
-def _plain(text: str) -> str:
-    """Keep a name that came over the air from doing things to the terminal."""
-    return "".join(c if c.isprintable() else " " for c in text)
+    return [one_line(line) for line in lines]

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import click
 
-from unhurried.errors import show
-from unhurried.home import home_folder, home_option
-from unhurried.options import json_option
-from unhurried.settings import SETTINGS, change_settings, load_settings
-from unhurried.words import lined_up, wrapped
+from unhurried.app.errors import show
+from unhurried.app.home import home_folder
+from unhurried.app.settings import SETTINGS, change_settings, load_settings
+from unhurried.app.text import lined_up, wrapped
+from unhurried.commands.options import home_option, json_option
 
 
 @click.command("settings")
@@ -35,10 +35,7 @@ def command(changes: tuple[str, ...], as_json: bool, home: Path | None) -> None:
         for text in changes:
             name, mark, value = text.partition("=")
             if not mark:
-                raise click.UsageError(
-                    f"'{text}' must be NAME=VALUE, such as units=imperial",
-                    click.get_current_context(),
-                )
+                raise click.UsageError(f"'{text}' must be NAME=VALUE, such as units=imperial")
             typed[name.strip()] = value
         change_settings(where, typed)
         show("kept; a page that is open goes by it from its next start")

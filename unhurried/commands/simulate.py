@@ -2,23 +2,31 @@
 
 from __future__ import annotations
 
-import dataclasses
+import secrets
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
 import click
 
-from sensor.session import HANDS, MOUNTS
-from unhurried.options import FiniteRange, overwrite_option, progress, range_options
-
-if TYPE_CHECKING:
-    from sensor.simulate import PlayerSpec
+from sensor.recording.output import check_new_file, check_new_folder
+from sensor.recording.schema import HANDS
+from unhurried.commands.options import FiniteRange, overwrite_option, progress, range_options
+from unhurried.commands.short_help import ShortHelp
+from words.glossary import MOUNTS
 
 _STEPS = 1000
 DEFAULT_MINUTES = 3.0
 
 
-@click.command("simulate")
+@click.command(
+    "simulate",
+    cls=ShortHelp,
+    more=(
+        *("model", "gyr_range_dps", "acc_range_g", "hurried", "only_full", "hard"),
+        *("ideal_scale", "overwrite"),
+    ),
+)
 @click.argument("out", type=click.Path(path_type=Path))
 @click.option(
     "--seed",
@@ -95,20 +103,12 @@ def command(
     seed: int | None,
     minutes: float | None,
     swings: int | None,
-    mount: str,
     model: str,
-    rate_hz: float,
-    gyr_range_dps: float | None,
-    acc_range_g: float | None,
-    names: tuple[str, ...],
-    hands: tuple[str, ...],
-    clubs: tuple[str, ...],
-    hurried: bool,
     only_full: bool,
-    hard: bool,
     ideal_scale: bool,
     with_csv: bool,
     overwrite: bool,
+    **given: Any,
 ) -> None:
     """Make a recording OUT of a simulated session, with the truth about its swings.
 
@@ -124,40 +124,19 @@ def command(
       unhurried simulate hard --swings 50 --mount club --rate 100 --hard
       unhurried simulate idle --swings 0 --minutes 30
     """
-    context = click.get_current_context()
     if swings and minutes is not None:
-        raise click.UsageError("give --minutes or --swings, not both", context)
-    people = _people(names, hands, clubs, hurried=hurried, context=context)
-
-    from sensor.layout import owned_file
-    from sensor.output import check_new_file, check_new_folder
+        raise click.UsageError("give --minutes or --swings, not both")
+    _check_people(given["names"], given["hands"], given["clubs"])
+    from sensor.recording.layout import owned_file
 
     csv = out.with_name(f"{out.name}.csv")
     check_new_folder(out, overwrite=overwrite, owned=owned_file)
     if with_csv:
         check_new_file(csv, overwrite=overwrite)
 
-    from sensor.simulate import SessionSpec, simulate_session
+    from unhurried.app.simulating import session_of
 
-    spec = SessionSpec(
-        mount=mount,  # type: ignore[arg-type]  # click has checked it
-        players=people,
-        model=None if model == "both" else model,  # type: ignore[arg-type]
-        minutes=None if swings else minutes or DEFAULT_MINUTES,
-        swings=swings,
-        rate_hz=rate_hz,
-        scale_error=not ideal_scale,
-        varied=not only_full,
-    )
-    if hard:
-        spec = spec.made_hard()
-    if gyr_range_dps is not None:
-        spec = dataclasses.replace(spec, gyr_range_dps=gyr_range_dps)
-    if acc_range_g is not None:
-        spec = dataclasses.replace(spec, acc_range_g=acc_range_g)
     if seed is None:
-        import secrets
-
         seed = secrets.randbelow(2**31)
     with progress(_STEPS, "Simulating") as advance:
         shown = 0
@@ -168,11 +147,20 @@ def command(
             advance(step - shown)
             shown = step
 
-        made = simulate_session(spec, seed=seed, progress=tell)
+        made = session_of(
+            seed,
+            model=None if model == "both" else model,
+            minutes=None if swings else minutes or DEFAULT_MINUTES,
+            swings=swings,
+            scale_error=not ideal_scale,
+            varied=not only_full,
+            progress=tell,
+            **given,
+        )
     made.write(out, overwrite=overwrite)
     if with_csv:
-        from sensor.csvfile import write_csv
-        from sensor.recording import open_recording
+        from sensor.recording.csvfile import write_csv
+        from sensor.recording.opening import open_recording
 
         with open_recording(out) as recording, progress(recording.n_samples, "Writing CSV") as add:
             write_csv(csv, recording, overwrite=overwrite, progress=add)
@@ -181,37 +169,14 @@ def command(
     n_samples = len(made.samples)
     duration_s = (int(made.samples["seq"][-1]) - int(made.samples["seq"][0])) / made.true_rate_hz
     click.echo(
-        f"{out}: {n_samples} samples at {rate_hz:g} Hz, {duration_s:.1f} s; "
+        f"{out}: {n_samples} samples at {given['rate_hz']:g} Hz, {duration_s:.1f} s; "
         f"{len(counted)} swings, {strikes} of them strikes; seed {seed}"
     )
 
 
-def _people(
-    names: tuple[str, ...],
-    hands: tuple[str, ...],
-    clubs: tuple[str, ...],
-    *,
-    hurried: bool,
-    context: click.Context,
-) -> tuple[PlayerSpec, ...]:
-    """One player for each name; hands and clubs go with the names in order."""
-    from sensor.motion.habit import Habit
-    from sensor.simulate import PlayerSpec
-
-    count = max(1, len(names))
+def _check_people(names: Sequence[str], hands: Sequence[str], clubs: Sequence[str]) -> None:
     for what, given in (("--hand", hands), ("--club", clubs)):
-        if len(given) > count:
-            raise click.UsageError(f"there are more {what} than --player", context)
+        if len(given) > max(1, len(names)):
+            raise click.UsageError(f"there are more {what} than --player")
     if any(not text.strip() for text in (*names, *clubs)):
-        raise click.UsageError("--player and --club must not be empty", context)
-    habit = Habit(strike_time=0.9, strike_turn=0.92) if hurried else Habit()
-    default = PlayerSpec(habit=habit)
-    return tuple(
-        dataclasses.replace(
-            default,
-            name=names[k] if k < len(names) else default.name,
-            handedness=hands[k] if k < len(hands) else default.handedness,  # type: ignore[arg-type]
-            club=clubs[k] if k < len(clubs) else default.club,
-        )
-        for k in range(count)
-    )
+        raise click.UsageError("--player and --club must not be empty")

@@ -8,12 +8,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import click
+import numpy as np
 
-from unhurried.commands.cue import LEVEL_CAUTION, delays, say_output, sound_options
-from unhurried.errors import CommandError, plain, show
-from unhurried.home import home_folder, home_option
-from unhurried.options import overwrite_option
-from unhurried.words import wrapped
+from unhurried.app.errors import CommandError, plain, show
+from unhurried.app.home import home_folder
+from unhurried.app.sound import delays, say_output
+from unhurried.app.text import wrapped
+from unhurried.commands.cue import sound_options
+from unhurried.commands.options import home_option, overwrite_option
+from words import cautions
 
 if TYPE_CHECKING:
     import numpy as np
@@ -64,7 +67,7 @@ def command(
         return
     from feedback.outputs import open_output
 
-    show(LEVEL_CAUTION)
+    show(cautions.LEVEL)
     sound, why = open_output(output, level=level, delay_of=delays(home_folder(home)))
     try:
         say_output(sound, why)
@@ -91,8 +94,7 @@ def _chosen(names: Sequence[str]) -> list[Meaning]:
     for name in wanted:
         if name not in known:
             raise click.UsageError(
-                f"there is no sound '{plain(name)}': the sounds are {', '.join(known)}",
-                click.get_current_context(),
+                f"there is no sound '{plain(name)}': the sounds are {', '.join(known)}"
             )
     return [known[name] for name in wanted] if names else list(SOUNDS)
 
@@ -120,8 +122,6 @@ def _wait(sound: Output, seconds: float) -> None:
 
 
 def _write(chosen: Sequence[Meaning], out: Path, level: float, *, overwrite: bool) -> None:
-    import numpy as np
-
     from feedback.outputs import RATE_HZ, write_wav
 
     starts: list[float] = []
@@ -138,7 +138,7 @@ def _write(chosen: Sequence[Meaning], out: Path, level: float, *, overwrite: boo
                 yield part.astype(np.float32)
 
     write_wav(out, parts(), RATE_HZ, overwrite=overwrite)
-    show(LEVEL_CAUTION)
+    show(cautions.LEVEL)
     for start, one in zip(starts, chosen, strict=True):
         click.echo(f"{start:6.1f} s")
         for line in lines(one):

@@ -12,13 +12,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from unhurried.commands.library import opened
-from unhurried.errors import CommandError
-from unhurried.home import home_folder, home_option
-from unhurried.options import json_option
-from unhurried.settings import load_settings
-from unhurried.spoken import (
+from unhurried.app.command_text import drill_command
+from unhurried.app.errors import CommandError
+from unhurried.app.home import home_folder, opened
+from unhurried.app.settings import load_settings
+from unhurried.app.text import one_line, wrapped
+from unhurried.commands.options import home_option, json_option
+from unhurried.commands.spoken import (
     command_lines,
+    drill_document,
     heading,
     interval_words,
     number,
@@ -27,21 +29,22 @@ from unhurried.spoken import (
     short_swing,
     swing_words,
 )
-from unhurried.words import count, one_line, wrapped
+from words.glossary import measure_word
+from words.plain import count
+from words.units import shown_in
 
 if TYPE_CHECKING:
-    from analysis.headspeed import HeadSpeedLine
-    from analysis.spread import NotYet
-    from analysis.story import Sentence
-    from review.evidence import Evidence
-    from review.library import Library, SessionRow
+    from analysis.evidence.head_speed import HeadSpeedLine
+    from analysis.evidence.story import Sentence
+    from analysis.evidence.told import NotYet
+    from library.catalogue import Library
+    from library.evidence import Evidence
+    from library.rows import SessionRow
 
 MIDDLES = (
     "A set's middle is its trimmed mean: a fifth of the swings is left out at each end, so that "
     "one odd swing doesn't move it."
 )
-
-MPH_PER_M_S = 1.0 / 0.44704  # exact, NIST SP 811
 
 
 @click.command("story")
@@ -67,8 +70,8 @@ def command(
     \b
     Examples:
       unhurried story Ida
-      unhurried story 3f21c0aa --numbers
-      unhurried story recordings/evening
+      unhurried story SESSION --numbers
+      unhurried story recordings/monday-wrist
     """
     where = home_folder(home)
     units = str(load_settings(where)["units"])
@@ -80,12 +83,23 @@ def command(
         if as_json:
             document = {"schema": 1, "stories": [_document(e, s) for e, s in told]}
             click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
+            keep_told(told)
             return
         for k, (evidence, session) in enumerate(told):
             if k:
                 click.echo("")
             for line in story_lines(evidence, session, numbers=numbers, units=units):
                 click.echo(line)
+        keep_told(told)
+
+
+def keep_told(told: Sequence[tuple[Evidence, SessionRow]]) -> None:
+    """Keep what was told of the latest sessions."""
+    from library.telling import tell
+
+    for evidence, session in told:
+        if evidence.is_latest(session.id):
+            tell(evidence)
 
 
 def chosen(
@@ -100,7 +114,7 @@ def chosen(
     ReviewError
         It is neither.
     """
-    from review.evidence import evidence_in, evidence_of
+    from library.evidence import evidence_in, evidence_of
 
     session = _session(library, name)
     if session is None:
@@ -122,7 +136,7 @@ def chosen(
 
 def _session(library: Library, name: str | None) -> SessionRow | None:
     """Find the session that a name means, None if it is a player's."""
-    from review.liberrors import ChoiceError, NoSuchError
+    from library.errors import ChoiceError, NoSuchError
 
     if name is None:
         return None
@@ -153,7 +167,8 @@ def story_lines(
     evidence: Evidence, session: SessionRow, *, numbers: bool = False, units: str = "metric"
 ) -> Iterator[str]:
     """Tell a session, and what stands behind it."""
-    from review.drilled import drilled_at, drilled_lines
+    from library.drill_outcome import outcome_at, outcome_sentences
+    from library.telling import moved
 
     sentences = evidence.story(session.id, today=date.today().toordinal())
     start = datetime.fromisoformat(session.start)
@@ -167,8 +182,10 @@ def story_lines(
     if numbers:
         yield ""
         yield from wrapped(MIDDLES)
-    drill = drilled_at(session.path)
-    yield from _section("The drill", [] if drill is None else drilled_lines(drill))
+    before = moved(evidence, session.id)
+    yield from _section("Told before", [] if before is None else [before.text])
+    drill = outcome_at(session.path)
+    yield from _section("The drill", [] if drill is None else outcome_sentences(drill))
     then = evidence.until(session.id)
     yield from _section("To know", then.notes(session.id))
     yield from _example_lines(then, session.id)
@@ -181,10 +198,9 @@ def story_lines(
 
 
 def _sentence_lines(k: int, one: Sentence, *, numbers: bool) -> Iterator[str]:
-    text, mark, drill = one.text.partition(" Next: unhurried ")
-    yield from wrapped(one_line(text), f"{k}. ", "   ")
-    if mark:
-        yield from command_lines(f"unhurried {drill}", "   ")
+    yield from wrapped(one_line(one.text), f"{k}. ", "   ")
+    if one.drill is not None:
+        yield from command_lines(drill_command(one.drill), "   ")
     if numbers:
         for found in one.numbers:
             words = interval_words(found.interval, found.unit)
@@ -219,11 +235,10 @@ def _section(title: str, texts: Sequence[str]) -> Iterator[str]:
 def _example_lines(evidence: Evidence, session_id: str) -> Iterator[str]:
     found = evidence.examples(session_id)
     texts = []
-    words = {"backswing_ms": "backswing", "turn_deg": "turn", "peak_rate_dps": "peak rate"}
     for one in found:
         text = f"{short_swing(one.swing_id)}  the {one.kind} nearest the middle of its kind"
         if one.measure is not None:
-            text += f"; {one.beside(words.get(one.measure, one.measure))}"
+            text += f"; {one.beside(measure_word(one.measure))}"
         texts.append(text + ".")
     yield from _section("Swings to look at", texts)
     if len(found) == 2:
@@ -235,8 +250,8 @@ def _example_lines(evidence: Evidence, session_id: str) -> Iterator[str]:
 
 
 def _changed(evidence: Evidence) -> list[str]:
-    from analysis.spread import SessionChange
-    from review.evidence import held_words
+    from analysis.evidence.spread import SessionChange
+    from library.since_baseline import held_words
 
     out = []
     for kind in ("strike", "rehearsal"):
@@ -244,14 +259,22 @@ def _changed(evidence: Evidence) -> list[str]:
         if not first or not latest:
             continue
         held = evidence.held(kind)
-        sides = f"{kind}s without cue: {_sessions(first)} to {_sessions(latest)}"
+        after = next(
+            (one.change.after for one in held if isinstance(one.change, SessionChange)), latest
+        )
+        sides = (
+            f"{kind}s without cue, from day to day, the baseline ({_sessions(first)}) to "
+            f"{_sessions(after)}"
+        )
         if any(isinstance(one.change, SessionChange) for one in held):
             told = "; ".join(held_words(one) for one in held)
             out.append(f"{sides}: {told}.")
         else:
             reason = next(str(one.change) for one in held)
             out.append(f"{sides}: not to be told yet, {reason}.")
-    return out or [_nothing_to_set_against(evidence)]
+    out = out or [_nothing_to_set_against(evidence)]
+    apart = evidence.day_spread_words()
+    return out if apart is None else [*out, apart]
 
 
 def _nothing_to_set_against(evidence: Evidence) -> str:
@@ -274,8 +297,8 @@ def _sessions(ids: Sequence[str]) -> str:
 
 
 def _felt(evidence: Evidence) -> list[str]:
-    from analysis.felt import FeltReport
-    from review.evidence import felt_words
+    from analysis.evidence.felt import FeltReport
+    from library.evidence import felt_words
 
     reports = evidence.felt()
     out = [felt_words(one) for one in reports.values() if isinstance(one, FeltReport)]
@@ -286,12 +309,12 @@ def _felt(evidence: Evidence) -> list[str]:
 
 
 def _together(evidence: Evidence) -> list[str]:
-    from analysis.association import Association
-    from analysis.outcome import Outcome
+    from analysis.evidence.association import Association
+    from analysis.evidence.outcome import Outcome
 
     relations = [found for *_, found in evidence.together()]
     there = [one for one in relations if isinstance(one, Association)]
-    told = [one.sentence() for one in there if one.outcome is Outcome.DIFFERENT]
+    told = [one.statement.text for one in there if one.outcome is Outcome.DIFFERENT]
     if not there:
         return [f"Not to be told yet: {relations[0]}." if relations else "Too few strikes so far."]
     more = [one.more_swings for one in there if one.more_swings is not None]
@@ -303,29 +326,31 @@ def _together(evidence: Evidence) -> list[str]:
 
 
 def _head_speed(line: HeadSpeedLine | NotYet, units: str) -> str:
-    from analysis.headspeed import HeadSpeedLine
+    from analysis.evidence.head_speed import HeadSpeedLine
 
     if not isinstance(line, HeadSpeedLine):
-        return f"None: {line}. It is given only by a line through measured head speeds."
-    factor, unit = (MPH_PER_M_S, "mph") if units == "imperial" else (1.0, "m/s")
+        return f"None: {line}. It is given only by a line through measured club speeds."
+    unit, m_s = shown_in("m/s", imperial=units == "imperial")
+    factor = 1.0 / m_s
     low, high = (
         factor * (line.intercept_m_s + line.slope_m_s_per_dps * rate)
         for rate in (line.rate_low_dps, line.rate_high_dps)
     )
     return (
         f"By a line through {line.n} measured speeds of {count(line.sessions, 'session')}: "
-        f"{low:.1f} to {high:.1f} {unit} for peak rates of {line.rate_low_dps:.0f} to "
+        f"{low:.1f} to {high:.1f} {unit} for rotations of {line.rate_low_dps:.0f} to "
         f"{line.rate_high_dps:.0f} deg/s. For a {line.left_out} that the line wasn't "
         f"made from, what it says is off by about {factor * line.error_m_s:.1f} {unit}, as found "
-        f"by leaving out each in turn; outside this range there is no head speed."
+        f"by leaving out each in turn; outside this range there is no club speed."
     )
 
 
 def _document(evidence: Evidence, session: SessionRow) -> dict[str, Any]:
-    from review.drilled import drilled_at
+    from library.drill_outcome import outcome_at
+    from library.telling import moved
 
     then = evidence.until(session.id)
-    drill = drilled_at(session.path)
+    drill = outcome_at(session.path)
     return {
         "player": evidence.player.name,
         "player_id": evidence.player.id,
@@ -333,7 +358,10 @@ def _document(evidence: Evidence, session: SessionRow) -> dict[str, Any]:
         "mount": evidence.mount,
         "session": session.id,
         "start": session.start,
-        "sentences": plain(evidence.story(session.id, today=date.today().toordinal())),
+        "sentences": [
+            _sentence(one) for one in evidence.story(session.id, today=date.today().toordinal())
+        ],
+        "told_before": plain(moved(evidence, session.id)),
         "notes": then.notes(session.id),
         "drill": None if drill is None else drill.as_dict(),
         "examples": plain(then.examples(session.id)),
@@ -345,3 +373,8 @@ def _document(evidence: Evidence, session: SessionRow) -> dict[str, Any]:
         ],
         "head_speed": plain(then.head_speed()),
     }
+
+
+def _sentence(one: Sentence) -> dict[str, Any]:
+    text = one.text if one.drill is None else f"{one.text} Next: {drill_command(one.drill)}"
+    return {**plain(one), "text": text, "drill": drill_document(one.drill)}

@@ -9,3 +9,13 @@ document.addEventListener("submit", (event) => {
 window.addEventListener("pageshow", () => {
   for (const button of document.querySelectorAll('[aria-busy="true"]')) button.removeAttribute("aria-busy");
 });
+
+// What an address leads to is unfolded, with all that it lies in.
+const unfold = () => {
+  const id = decodeURIComponent(location.hash.slice(1));
+  for (let one = id && document.getElementById(id); one; one = one.parentElement) {
+    if (one.tagName === "DETAILS") one.open = true;
+  }
+};
+addEventListener("hashchange", unfold);
+unfold();

@@ -1,6 +1,13 @@
 // Parts of a screen that were not worked out yet when it was sent: ask for each, one after another.
 "use strict";
 const parts = [...document.querySelectorAll("[data-later]")];
+// The place that the address names may have come with the part.
+const aim = (part) => {
+  const place = location.hash && document.getElementById(decodeURIComponent(location.hash.slice(1)));
+  if (!place || !part.contains(place)) return;
+  unfold();
+  place.scrollIntoView();
+};
 const load = async () => {
   for (const part of parts) {
     try {
@@ -16,6 +23,7 @@ const load = async () => {
     part.removeAttribute("data-later");
     part.removeAttribute("aria-busy");
     part.dispatchEvent(new Event("arrived", { bubbles: true }));
+    aim(part);
   }
 };
 if (parts.length) load();

@@ -180,9 +180,26 @@ document.addEventListener("submit", async (event) => {
     const text = (answer.ok ? (await answer.json()).text : await answer.text()).trim();
     tell(text, !answer.ok);
     answered(form, answer.ok, text);
+    if (answer.ok && "again" in form.dataset) await onceMore();
   } catch {
     tell("Not done: there is no line to the computer. Try again when it is back.", true);
   }
+});
+
+// The last swing again, beside the typical practice swing, until it is closed.
+const again = document.getElementById("once-more");
+const onceMore = async () => {
+  const answer = await fetch("/wall/shown?within=range", { headers: { accept: "text/html" } });
+  const whole = new DOMParser().parseFromString(await answer.text(), "text/html");
+  again.lastElementChild.replaceChildren(...whole.body.childNodes);
+  again.hidden = false;
+  turnLanes();
+  again.scrollIntoView({ block: "nearest" });
+};
+document.getElementById("once-more-close")?.addEventListener("click", () => {
+  again.hidden = true;
+  again.lastElementChild.replaceChildren();
+  turnLanes();
 });
 
 // What ends it asks once more; "No" folds the question away.

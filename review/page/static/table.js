@@ -29,6 +29,20 @@ for (const table of document.querySelectorAll("table[data-sortable]")) {
   });
   const form = document.querySelector(`form[data-filters="${table.id}"]`);
   if (!form) continue;
+  // On a phone the headings are away: one list sorts instead.
+  const label = document.createElement("label");
+  label.className = "sort";
+  label.append("Sort ");
+  const list = document.createElement("select");
+  const heads = [...table.querySelectorAll("thead button")];
+  list.append(...heads.map((head) => new Option(head.textContent)));
+  list.addEventListener("change", () => {
+    const head = heads[list.selectedIndex];
+    head.closest("th").removeAttribute("aria-sort");
+    head.click();
+  });
+  label.append(list);
+  form.querySelector("output").before(label);
   const said = form.querySelector("output");
   const apply = () => {
     const words = (form.elements.words?.value || "").toLocaleLowerCase().split(/\s+/).filter(Boolean);
@@ -46,3 +60,10 @@ for (const table of document.querySelectorAll("table[data-sortable]")) {
   form.addEventListener("submit", (event) => event.preventDefault());
   apply();
 }
+
+// What can be done with picked swings is unfolded as soon as one is picked.
+const pick = document.getElementById("pick");
+pick?.addEventListener("change", (event) => {
+  const tools = document.getElementById("with-picked");
+  if (tools && event.target.name === "seq" && event.target.checked) tools.open = true;
+});

@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import json
 import shutil
-import sys
 import uuid
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -13,18 +12,16 @@ from typing import Any
 
 import pytest
 
-from review.derive import Analyzed
-from review.library import fingerprint
-from sensor.annotations import change_annotations
-from unhurried.ingest import analyze_one
-
 # Helper modules beside the tests, whatever pytest's import mode.
-sys.path.insert(0, str(Path(__file__).parent))
-sys.path.insert(0, str(Path(__file__).parents[2] / "shared"))
-
 from chromium import MISSING, chromium
 from npm_package import package_files
 from page_screens import Place, Site, open_site
+from patience import PATIENCE_S
+
+from library.analyzed import Analyzed
+from library.sources import fingerprint
+from sensor.recording.annotations import change_annotations
+from unhurried.app.ingest import analyze_one
 
 ROOT = Path(__file__).resolve().parents[3]
 DEMO = ROOT / "recordings"
@@ -178,7 +175,7 @@ def open_page(browser: Any) -> Iterator[Callable[..., Any]]:
 def wait_ready(window: Any) -> None:
     """Wait until every part of a screen is there."""
     # Not by a function: the page's policy forbids what is needed to look again and again.
-    window.wait_for_selector("[data-later]", state="detached", timeout=30_000)
+    window.wait_for_selector("[data-later]", state="detached", timeout=1000 * PATIENCE_S)
 
 
 @pytest.fixture(scope="session")

@@ -17,24 +17,21 @@ from typing import Any
 import html5lib
 import httpx
 import pytest
-
-from review.attached import attach, clip_of, clips_of, media_file, media_type, shift
-from review.clip import ClipError
-from review.errors import ReviewError
-from review.liberrors import LibraryError, NoSuchError
-from sensor.annotations import AnnotationError, Annotations
-from unhurried.serve import serving
-from unhurried.settings import change_settings
-
-sys.path.insert(0, str(Path(__file__).parents[1]))
-
 from clip_data import FRAME_HZ, make_clip, needs_ffmpeg
+from patience import PATIENCE_S
+
+from library.clips import clip_of, clips_of, media_file, media_type, shift
+from library.errors import ClipError, LibraryError, NoSuchError
+from review.lining_up import attach
+from sensor.recording.annotations import AnnotationError, Annotations
+from unhurried.app.serve import serving
+from unhurried.app.settings import change_settings
 
 pytestmark = needs_ffmpeg
 FRAME_S = 1.0 / FRAME_HZ
 
 
-def until(window: Any, condition: str, *, most_s: float = 15.0) -> None:
+def until(window: Any, condition: str, *, most_s: float = PATIENCE_S) -> None:
     """Wait for something to be true; the page's policy forbids the browser's own way of waiting."""
     end = time.monotonic() + most_s
     while not window.evaluate(condition):
@@ -448,7 +445,7 @@ def test_a_clips_own_screen_takes_back_its_own_changes_only(
     assert "Take back the last change (<span" in own_site.http.get(listed).text
     done = own_site.post(f"{listed}/{other.id}", undo="1", listed="1")
     assert "the last change of IMG_7.webm" in own_site.http.get(done.headers["location"]).text
-    assert "Take back the last change of this clip" in own_site.http.get(filmed["path"]).text
+    assert "Take back the last change of this film" in own_site.http.get(filmed["path"]).text
 
 
 def test_which_swing_it_shows_is_said_afterwards(
@@ -543,6 +540,80 @@ def test_a_changed_or_vanished_file_is_not_served(
     assert "<img" not in text
 
 
+@pytest.mark.parametrize("earlier", [False, True])
+def test_another_file_of_the_same_size_is_not_served(
+    own_site: Any, films: dict[str, Path], filmed: dict[str, Any], tmp_path: Path, earlier: bool
+) -> None:
+    film = Path(shutil.copy2(films["clip"], tmp_path / "a.mp4"))
+    with own_site.place.open() as library:
+        clip = attach(library, filmed["session"], film)
+        kept = library.home / "clips.json"
+        if earlier:
+            # Versions before kept only the size; what is there now is known from now on.
+            document = json.loads(kept.read_text())
+            for name in ("stamp", "sha256"):
+                del document["clips"][clip.id][name]
+            kept.write_text(json.dumps(document))
+            attach(library, filmed["session"], Path(shutil.copy(film, tmp_path / "b.mp4")))
+    url = f"/clips/media/{clip.id}"
+    whole, stat = film.read_bytes(), film.stat()
+
+    def here() -> bool:
+        with own_site.place.open() as library:
+            return clip_of(library, filmed["session"], clip.id).here
+
+    for other in (b"\0" * len(whole), whole[:-1] + bytes([whole[-1] ^ 1])):
+        film.write_bytes(other)
+        os.utime(film, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+        assert own_site.http.get(url).status_code == 404
+        assert not here()
+    # Another file put in its place, and the film itself copied back.
+    swapped = tmp_path / "swapped"
+    swapped.write_bytes(b"\1" * len(whole))
+    os.utime(swapped, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+    swapped.replace(film)
+    assert own_site.http.get(url).status_code == 404
+    film.write_bytes(whole)
+    assert own_site.http.get(url).content == whole
+    assert here()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems have only names that are text")
+def test_a_film_whose_name_is_no_text_is_offered_and_attached(
+    own_site: Any, films: dict[str, Path], filmed: dict[str, Any]
+) -> None:
+    film = put_film(filmed, own_site, films, "IMG_8.mp4")
+    film = film.rename(os.fsdecode(os.fsencode(film.parent) + b"/\xff\xfe.mp4"))
+    broken = film.with_name(os.fsdecode(b"\xfd.mov"))
+    broken.write_bytes(b"x")
+    (film.parent / "loop.mp4").symlink_to("loop.mp4")
+    path = f"/session/{filmed['session']}/clips"
+    text = own_site.http.get(path).text
+    html5lib.HTMLParser(strict=True).parse(text)
+    found = dict(re.findall(r'value="([0-9a-f]{16})" aria-label="Attach ([^"]*)"', text))
+    key_of = {name: key for key, name in found.items()}
+    assert "\ufffd\ufffd.mp4" in key_of
+    refused = own_site.http.post(
+        path,
+        data={"film": key_of["\ufffd.mov"], "swing": ""},
+        headers={"origin": own_site.url},
+        follow_redirects=True,
+    )
+    assert refused.status_code == 200
+    assert "cannot be read" in refused.text
+    answer = own_site.http.post(
+        path,
+        data={"film": key_of["\ufffd\ufffd.mp4"], "swing": ""},
+        headers={"origin": own_site.url},
+        follow_redirects=True,
+    )
+    assert answer.status_code == 200
+    with own_site.place.open() as library:
+        (clip,) = [c for c in clips_of(library, filmed["session"]) if c.id != filmed["clip"].id]
+    assert clip.name == "\ufffd\ufffd.mp4"
+    assert own_site.http.get(f"/clips/media/{clip.id}").content == film.read_bytes()
+
+
 def test_changes_need_our_own_page_and_make_sense(own_site: Any, filmed: dict[str, Any]) -> None:
     path = filmed["path"]
     forged = own_site.http.post(path, data={"remove": "1"}, headers={"origin": "http://evil.test"})
@@ -562,7 +633,7 @@ def test_changes_need_our_own_page_and_make_sense(own_site: Any, filmed: dict[st
         assert re.search(r'<p class="caution" role="alert">[A-Z].*?</p>', page) is not None
     with own_site.place.open() as library:
         assert clips_of(library, filmed["session"]) == [filmed["clip"]]
-        with pytest.raises(ReviewError, match="outside of the session"):
+        with pytest.raises(LibraryError, match="outside of the session"):
             shift(library, filmed["session"], filmed["clip"].id, 1e6)
         with pytest.raises(NoSuchError):
             clip_of(library, filmed["session"], "0" * 16)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import html
 import json
 import re
@@ -10,9 +11,10 @@ from typing import Any
 import pytest
 from page_screens import open_site
 
-from analysis.reading import Reference
-from review.evidence import evidence_of
-from review.library import SwingDetail
+from analysis.evidence.reading import Reference
+from library.evidence import evidence_of
+from library.rows import SwingDetail
+from library.telling import told_anew
 
 
 def shown(site: Any, path: str) -> str:
@@ -86,6 +88,25 @@ def test_swings_are_left_out_with_a_reason_and_taken_back_together(own_site: Any
     assert "what counts" in undo(own_site, session)
     assert annotations(own_site, session) == before
     assert "nothing to take back" in undo(own_site, session)
+
+
+def test_one_question_settles_what_most_swings_were(own_site: Any) -> None:
+    session = own_site.sessions()[0]
+    url = f"/session/{session}"
+    assert "Were these balls?" not in shown(own_site, url)
+    with own_site.place.open() as library:
+        seqs = [str(row["seq"]) for row in library.swings(session=session).rows()]
+    most = seqs[: len(seqs) // 2 + 1]
+    follow(own_site, own_site.post(f"{url}/swings", do="unclear", seq=most))
+    page = shown(own_site, url)
+    asked = page.partition("Were these balls?")[2].partition("</form>")[0]
+    assert re.findall(r'name="seq" value="(\d+)"', asked) == most
+    assert re.findall(r'name="do" value="(\w+)"', asked) == ["strike", "rehearsal"]
+    follow(own_site, own_site.post(f"{url}/swings", do="rehearsal", seq=most))
+    assert "Were these balls?" not in shown(own_site, url)
+    with own_site.place.open() as library:
+        kinds = {str(row["seq"]): row["kind"] for row in library.swings(session=session).rows()}
+    assert {kinds[seq] for seq in most} == {"rehearsal"}
 
 
 def test_tags_and_kinds(own_site: Any) -> None:
@@ -370,6 +391,46 @@ def test_what_is_known_of_a_player(own_site: Any) -> None:
         assert library.player(who).name == "Solveig"
 
 
+def test_a_screen_tells_once_a_session_and_an_old_word_stays_beside_todays(own_site: Any) -> None:
+    who, session = own_site.player(), own_site.sessions()[0]
+    path = own_site.place.home / "players" / f"{who}.json"
+
+    def as_measured_by(version: str, turn: float) -> None:
+        with own_site.place.open() as library:
+            for row in library.sessions(player=who):
+                one = library.analyzed(row.id)
+                swings = tuple(
+                    dataclasses.replace(
+                        s, values={**s.values, "turn_deg": turn * s.values["turn_deg"]}
+                    )
+                    for s in one.swings
+                    if s.values["turn_deg"] is not None
+                )
+                library.put(dataclasses.replace(one, analysis_version=version, swings=swings))
+
+    as_measured_by("1", 1.2)
+    fields = {"name": "Solveig", "handedness": "left", "note": "", "consent": ""}
+    own_site.post(f"/player/{who}", **fields)
+    for place in (f"/player/{who}?whole", f"/player/{who}?whole", "/?whole"):
+        assert "Today’s analysis" not in own_site.http.get(place).text
+    (one,) = json.loads(path.read_text(encoding="utf-8"))["told"]
+    assert (one["session"], one["version"]) == (session, "1")
+    as_measured_by("3", 1.0 / 1.2)
+    for place in (f"/player/{who}?whole", f"/session/{session}?whole"):
+        shown = own_site.http.get(place).text
+        assert "analysis version 1): " in shown, place
+        assert "/ Today&#39;s analysis (version 3): " in shown, place
+    # What was told stays, whatever is taken back.
+    own_site.post(f"/player/{who}", undo="1")
+    document = json.loads(path.read_text(encoding="utf-8"))
+    assert document["handedness"] != "left"
+    assert document["told"] == [one]
+    with own_site.place.open() as library:
+        found = [told.text for one, told in told_anew(library) if one.player.id == who]
+        assert len(found) == 1
+        assert "reference's turn" in found[0]
+
+
 def test_reference_swings_are_approved_and_the_approval_taken_away(own_site: Any) -> None:
     who = own_site.player()
     url = f"/player/{who}/reference"
@@ -378,17 +439,21 @@ def test_reference_swings_are_approved_and_the_approval_taken_away(own_site: Any
         ids = [row.swing_id for row in evidence.rows if row.kind == "rehearsal"]
     setting = {"club": "7 iron", "mount": "wrist", "do": "approve"}
     few = own_site.post(url, **setting, swing=ids[:3], approved_by="Ragna")
-    assert "Too few swings" in follow(own_site, few)
+    assert follow(own_site, few) == "Too few swings are ticked: 3 of 8 model swings."
     nobody = own_site.post(url, **setting, swing=ids[:9], approved_by="")
     assert "who approves" in follow(own_site, nobody)
     crossed = own_site.post(
         url, **setting, swing=ids[:9], approved_by="R", turn_deg_lower="150", turn_deg_upper="90"
     )
-    assert "lower bound" in follow(own_site, crossed)
+    assert "lower end of turn must be below" in follow(own_site, crossed)
     done = own_site.post(
         url, **setting, swing=[*ids[:9], "x#1"], approved_by="Ragna", turn_deg_upper="140"
     )
-    assert follow(own_site, done) == "Approved: 9 swings."
+    said = follow(own_site, done)
+    assert said.startswith("Model swings: 9. Your own range is now ")
+    assert re.search(
+        r"is now 0\.\d\d to \d\.\d\d s, turn \d+ to 140° and rotation \d+ to \d+ %\.", said
+    )
     with own_site.place.open() as library:
         evidence = evidence_of(library, who, club="7 iron", mount="wrist")
         assert isinstance(evidence.reference, Reference)
@@ -398,10 +463,10 @@ def test_reference_swings_are_approved_and_the_approval_taken_away(own_site: Any
     assert "by Ragna" in shown(own_site, f"/player/{who}/trend?club=7+iron&mount=wrist")
     follow(own_site, own_site.post(url, club="7 iron", mount="wrist", do="none"))
     with own_site.place.open() as library:
-        assert library.reference(who, "7 iron", "wrist") is None
+        assert library.player(who).reference("7 iron", "wrist") is None
     follow(own_site, own_site.post(f"/player/{who}/edit", undo="1", at="trend"))
     with own_site.place.open() as library:
-        assert library.reference(who, "7 iron", "wrist") is not None
+        assert library.player(who).reference("7 iron", "wrist") is not None
     assert own_site.post(url, **{**setting, "club": "spoon"}).status_code == 404
 
 
@@ -431,7 +496,7 @@ def test_the_coachs_word_stops_resumes_and_overrides_the_plan(own_site: Any) -> 
     for _ in range(3):
         follow(own_site, own_site.post(f"/player/{who}/edit", undo="1", at="trend", **setting))
     with own_site.place.open() as library:
-        plan = library.plan(who, "7 iron", "wrist")
+        plan = library.player(who).plan("7 iron", "wrist")
         assert plan is None or plan.history == ()
 
 
@@ -460,8 +525,8 @@ def test_speeds_and_distances_in_mph_and_yards(own_place: Any) -> None:
         follow(site, site.post(f"{url}/words", **form, **felt, club_speed_m_s="90"))
         assert swing(site, session, 1).result == result
         table = shown(site, f"/session/{session}?y=head")
-        assert "Head speed, mph" in table
+        assert "Club speed, mph" in table
         assert ">90.0</td>" in table
-        assert "head speed, mph" in table
+        assert "club speed, mph" in table
         trend = shown(site, f"/player/{site.player()}/trend")
-        assert "carry, yd" in trend
+        assert "Carry, yd" in trend

@@ -21,18 +21,20 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from patience import PATIENCE_S
 from range_site import RangeSite, kinds, markers, range_site, wait
 
+from library.players import Registry
+from review.formatting import swing_digits
 from review.page import livehub
-from review.page.livehub import LiveError, LiveHub, LiveSwing, TooManyError, Wanted
-from review.page.words import swing_digits
-from review.people import Registry
-from sensor import npyfile
-from sensor.annotations import read_annotations
-from sensor.recording import open_recording
-from unhurried.ingest import open_library
-from unhurried.serve import serving
-from unhurried.wiring import analyze_recording
+from review.page.livehub import LiveError, LiveHub, LiveSwing, TooManyError
+from review.page.requests import Kind, SessionRequest
+from sensor.recording import npyfile
+from sensor.recording.annotations import read_annotations
+from sensor.recording.opening import open_recording
+from unhurried.app.ingest import open_library
+from unhurried.app.measuring import analyze
+from unhurried.app.serve import serving
 
 ROOT = Path(__file__).resolve().parents[3]
 OUTSIDE = "http://evil.example"
@@ -86,7 +88,7 @@ class Following(threading.Thread):
     def run(self) -> None:
         try:
             with (
-                httpx.Client(timeout=30.0, **self.options) as http,
+                httpx.Client(timeout=PATIENCE_S, **self.options) as http,
                 http.stream("GET", self.url) as answer,
             ):
                 self.status = answer.status_code
@@ -132,7 +134,7 @@ def test_whoever_follows_ends_with_the_whole_state_whenever_they_came(changes: l
                 await asyncio.sleep(0)
         late = asyncio.ensure_future(follow())
         hub.close()
-        await asyncio.wait_for(asyncio.gather(*tasks, late), 5)
+        await asyncio.wait_for(asyncio.gather(*tasks, late), PATIENCE_S)
         # Nothing older after something newer, and the last thing told is all there is.
         versions = [state.version for state in got]
         assert got[-1] == hub.state
@@ -227,7 +229,7 @@ def test_a_session_from_start_to_library(site: RangeSite) -> None:
     assert [row["number"] for row in rows] == [one.number for one in state.swings]
     assert rows[0]["club"] == "driver"
     with open_recording(site.folder) as recording:
-        swings = analyze_recording(recording).swings
+        swings = analyze(recording).swings
         assert recording.lost_samples == 0
     assert len(swings) == state.count
     for shown, swing in zip(state.swings, swings, strict=True):
@@ -320,7 +322,7 @@ def test_twenty_viewers_see_a_found_swing_at_once(site: RangeSite) -> None:
         late += [page.seen(f"Swing {number}") - began for page in pages]
     assert np.percentile(late, 95) < 0.2
     # Only what changed is sent again.
-    assert all(len(page.came[0][1]["parts"]) == 5 for page in pages)
+    assert all(len(page.came[0][1]["parts"]) == 6 for page in pages)
     assert all(len(page.came[-1][1]["parts"]) < 5 for page in pages)
     site.stop()
     assert site.hub.state.phase == "kept"
@@ -341,7 +343,7 @@ def test_a_recording_goes_on_when_the_page_dies(site: RangeSite) -> None:
     state = site.stop()
     with open_recording(site.folder) as recording:
         assert recording.lost_samples == 0
-        assert len(analyze_recording(recording).swings) == state.count
+        assert len(analyze(recording).swings) == state.count
 
 
 def test_a_broken_page_never_reaches_the_recording(
@@ -365,7 +367,7 @@ def test_a_broken_page_never_reaches_the_recording(
     state = site.stop()
     with open_recording(site.folder) as recording:
         assert recording.lost_samples == 0
-        assert len(analyze_recording(recording).swings) > state.count
+        assert len(analyze(recording).swings) > state.count
 
 
 def test_a_tap_is_answered_while_nobody_waits(site: RangeSite) -> None:
@@ -376,7 +378,7 @@ def test_a_tap_is_answered_while_nobody_waits(site: RangeSite) -> None:
 
     def many() -> None:
         for number in range(20):
-            site.hub.ask("kind", {"kind": ("strike", "rehearsal")[number % 2], "swing": key})
+            site.hub.ask(Kind(kind=("strike", "rehearsal")[number % 2], swing=key))
 
     threads = [threading.Thread(target=many) for _ in range(5)]
     for one in threads:
@@ -546,7 +548,7 @@ def test_a_full_disk_is_told_and_what_was_recorded_is_kept(
     assert str(site.home) not in state.outcome
     assert state.session is not None
     with open_recording(site.folder) as recording:
-        assert len(analyze_recording(recording).swings) >= 1
+        assert len(analyze(recording).swings) >= 1
 
 
 def test_a_word_that_cannot_be_written_beside_it_is_still_marked(
@@ -557,7 +559,7 @@ def test_a_word_that_cannot_be_written_beside_it_is_still_marked(
 
     site.start()
     site.until(lambda s: s.count >= 1)
-    monkeypatch.setattr("sensor.annotations.change_annotations", broken)
+    monkeypatch.setattr("sensor.recording.annotations.change_annotations", broken)
     assert site.post("/range/kind", kind="strike").status_code == 200
     site.until(lambda s: any("marked in the recording" in text for _, text in s.lines))
     monkeypatch.undo()
@@ -584,7 +586,7 @@ def test_a_sensor_that_cannot_be_used_is_told_at_once(site: RangeSite) -> None:
     (site.home).mkdir(parents=True, exist_ok=True)
     (site.home / "recordings").write_text("in the way")
     with pytest.raises(LiveError, match="cannot be made"):
-        starter.start(Wanted(simulated=True))
+        starter.start(SessionRequest(simulated=True))
     assert site.hub.state.phase == "idle"
 
 
@@ -643,7 +645,7 @@ def test_record_with_a_page(tmp_path: Path) -> None:
         assert link is not None
         assert httpx.get(f"{url}{link[0]}").status_code == 200
         process.send_signal(signal.SIGINT)
-        stdout, stderr = process.communicate(timeout=15)
+        stdout, stderr = process.communicate(timeout=PATIENCE_S)
     finally:
         process.kill()
         process.wait()
@@ -657,7 +659,7 @@ def test_record_with_a_page(tmp_path: Path) -> None:
         assert len(library.sessions()) == 1
     assert read_annotations(out).session()["tags"] == ["simulated"]
     with open_recording(out) as recording:
-        assert len(analyze_recording(recording).swings) == len(swings)
+        assert len(analyze(recording).swings) == len(swings)
 
 
 def test_drill_with_a_page_ends_by_itself(tmp_path: Path) -> None:
@@ -669,7 +671,7 @@ def test_drill_with_a_page_ends_by_itself(tmp_path: Path) -> None:
     try:
         url = address_of(process)
         page = Following(f"{url}/range/live")
-        stdout, stderr = process.communicate(timeout=30)
+        stdout, stderr = process.communicate(timeout=PATIENCE_S)
     finally:
         process.kill()
         process.wait()
@@ -678,7 +680,7 @@ def test_drill_with_a_page_ends_by_itself(tmp_path: Path) -> None:
     assert page.came[-1][1]["phase"] == "kept"
     # The program ends with the drill, and the page knows: what it shows then stays to be read.
     assert page.came[-1][1]["stays"] is False
-    assert page.seen("your own 900") is not None
+    assert page.seen("aim 0.90 s") is not None
     assert kinds(tmp_path / "d", "drill_outcome")
 
 
@@ -690,7 +692,7 @@ def test_why_a_recording_cannot_begin_is_on_the_page_before_it_goes(tmp_path: Pa
     try:
         url = address_of(process)
         page = Following(f"{url}/range/live")
-        _, stderr = process.communicate(timeout=30)
+        _, stderr = process.communicate(timeout=PATIENCE_S)
     finally:
         process.kill()
         process.wait()
@@ -726,14 +728,14 @@ def test_drill_ended_on_the_page(site: RangeSite) -> None:
     answered = site.post("/range/felt", question="time", word="in-time", swing=asked.swings[-1].key)
     assert answered.status_code == 200
     state = site.until(lambda s: s.drill is not None and s.drill.block == 2 and s.drill.done >= 1)
-    # In the silent block nothing is told before its end.
-    assert state.swings[-1].hidden == "no numbers in this block"
+    # In the set without sound nothing is told before its end.
+    assert state.swings[-1].hidden == "no numbers in this set"
     state = site.until(lambda s: s.phase == "kept")
-    assert all(one.hidden is None for one in state.swings)
+    assert [one.hidden for one in state.swings] == [None] * len(state.swings)
     # One that began within the tones of the block before counts for nothing.
     judged = [one for one in state.swings if one.beside]
     assert len(judged) == 4
-    assert all("your own 900" in one.beside["backswing_ms"][1] for one in judged)
+    assert all("aim 0.90 s" in one.beside["backswing_ms"][1] for one in judged)
     assert state.swings[0].said == {"time": "in-time"}
     # The answer is in the recording once.
     assert len(kinds(site.folder, "tap")) == 1

@@ -10,6 +10,7 @@ from urllib.parse import unquote
 
 import html5lib
 import pytest
+from patience import PATIENCE_S
 
 
 @pytest.mark.parametrize("width", [1200, 390])
@@ -91,8 +92,8 @@ def test_what_isnt_there_is_told(site: Any) -> None:
 def test_the_page_keeps_to_the_units_that_were_set(own_place: Any) -> None:
     import httpx
 
-    from unhurried.serve import serving
-    from unhurried.settings import change_settings
+    from unhurried.app.serve import serving
+    from unhurried.app.settings import change_settings
 
     found = {}
     for units in ("metric", "imperial"):
@@ -100,10 +101,49 @@ def test_the_page_keeps_to_the_units_that_were_set(own_place: Any) -> None:
         with own_place.open() as library:
             who = library.player("Solveig").id
         with serving(own_place.home, port=0) as up, httpx.Client(base_url=up.url) as http:
-            text = http.get(f"/player/{who}/report", timeout=60.0).text
+            text = http.get(f"/player/{who}/report", timeout=PATIENCE_S).text
         carry = re.search(r"carry: ([\d.]+) (m|yd)", text)
         assert carry is not None
         found[units] = (float(carry[1]), carry[2])
     assert (found["metric"][1], found["imperial"][1]) == ("m", "yd")
     # 1 yd = 0.9144 m exactly (NIST SP 811, B.8).
     assert found["imperial"][0] * 0.9144 == pytest.approx(found["metric"][0], abs=0.1)
+
+
+def test_it_is_told_apart_on_grey_paper_too(site: Any, open_page: Callable[..., Any]) -> None:
+    window = open_page(f"{site.url}/player/{site.player()}/report")
+    window.emulate_media(media="print")
+    window.set_viewport_size({"width": 688, "height": 1017})
+    first = window.locator(".sheet-one")
+    # Practice swings are circles, shots diamonds; the swings' lines are solid and dashed.
+    for css in ("svg.strip circle.rehearsal", "svg.strip polygon.strike"):
+        assert first.locator(css).count() > 3, css
+    dashes = first.locator("polyline.curve").evaluate_all(
+        "all => [...new Set(all.map((one) => getComputedStyle(one).strokeDasharray))]"
+    )
+    assert len(dashes) == 2
+    # The own range has an edge, for a printer that can't do a light grey.
+    edge = first.locator("svg.strip .own").first.evaluate("e => getComputedStyle(e).stroke")
+    assert edge != "none"
+    headings = first.locator("h2").all_inner_texts()
+    assert headings[1:] == ["What changed", "What next", "When to stop"]
+    assert first.locator(".stop li").count() == 3
+
+
+def test_from_the_players_in_two_clicks(site: Any, open_page: Callable[..., Any]) -> None:
+    window = open_page(f"{site.url}/")
+    window.get_by_role("link", name="Solveig", exact=True).click()
+    window.get_by_role("link", name="Report", exact=True).click()
+    window.wait_for_url("**/report")
+    assert window.locator("[data-answer] .headline").inner_text()
+
+
+def test_what_it_tells_is_kept(own_site: Any) -> None:
+    who = own_site.player()
+    with own_site.place.open() as library:
+        assert library.player(who).told == ()
+        newest = library.sessions(player=who)[0].id
+    assert own_site.http.get(f"/player/{who}/report").status_code == 200
+    with own_site.place.open() as library:
+        told = library.player(who).told
+    assert newest in {one.session for one in told}

@@ -11,7 +11,7 @@ from typing import Any
 import httpx
 import pytest
 
-from review.page.security import CONTENT_POLICY, COOKIE, Guard, GuardParams, Pass
+from review.page.security import CONTENT_POLICY, COOKIE, KNOWN, Guard, GuardParams, Pass, Wrong
 
 HOST = "127.0.0.1:8123"
 SHARED = "192.0.2.7:8123"  # a documentation address, RFC 5737
@@ -70,10 +70,24 @@ async def test_two_hosts_are_none() -> None:
 
 @pytest.mark.parametrize(
     "origin",
-    [None, "null", "http://evil.example", f"https://{HOST}", "http://127.0.0.1:9999", "file://"],
+    [
+        None,
+        "null",
+        "http://evil.example",
+        f"https://{HOST}",
+        "http://127.0.0.1:9999",
+        "file://",
+        "http://[",
+        "http://[::1",
+        "http://]",
+        f"http://{HOST}@evil.example",
+        f"http://{HOST}\t",
+        "http://\u2100.example",
+        "",
+    ],
 )
 async def test_a_change_must_come_from_the_page_itself(origin: str | None) -> None:
-    headers = {} if origin is None else {"origin": origin}
+    headers = {} if origin is None else {"origin": origin.encode()}
     async with client(Guard(inner, hosts={HOST})) as http:
         for method in ("POST", "PUT", "DELETE", "PATCH"):
             assert (await http.request(method, "/", headers=headers)).status_code == 403
@@ -149,21 +163,100 @@ async def test_ten_thousand_wrong_tokens_take_hours_and_never_get_in() -> None:
         assert (await http.get("/enter", params={"t": visitors.token})).status_code == 303
 
 
-async def test_many_wrong_tokens_at_once_are_slowed_down_one_by_one() -> None:
-    at_once = 0
-    most = 0
+async def test_wrong_tokens_cost_the_guesser_and_nobody_else() -> None:
+    slept = asyncio.Event()
+    waited: list[float] = []
 
-    async def sleep(_seconds: float) -> None:
-        nonlocal at_once, most
-        at_once += 1
-        most = max(most, at_once)
-        await asyncio.sleep(0.001)
-        at_once -= 1
+    async def sleep(seconds: float) -> None:
+        waited.append(seconds)
+        await slept.wait()
 
-    app = Guard(inner, hosts={SHARED}, visitors=Pass(), sleep=sleep)
+    visitors = Pass()
+    params = GuardParams(waiting=30)
+    app = Guard(inner, hosts={SHARED}, visitors=visitors, params=params, sleep=sleep)
+    async with (
+        client(app, host=SHARED, peer="192.0.2.66") as guesser,
+        client(app, host=SHARED, peer="192.0.2.50") as guest,
+    ):
+        wrong = [
+            asyncio.ensure_future(guesser.get("/enter", params={"t": str(k)})) for k in range(40)
+        ]
+        while len(waited) < 30:
+            await asyncio.sleep(0)
+        # Not even a wrong token of another address waits for those, and the right one for nothing.
+        slip = asyncio.ensure_future(guest.get("/enter", params={"t": "mistyped"}))
+        right = await asyncio.wait_for(guest.get("/enter", params={"t": visitors.token}), 5.0)
+        assert right.status_code == 303
+        # Also from the guesser's own address.
+        again = await asyncio.wait_for(guesser.get("/enter", params={"t": visitors.renew()}), 5.0)
+        assert again.status_code == 303
+        assert len(waited) == 30, "no more wait than there may"
+        slept.set()
+        assert {one.status_code for one in await asyncio.gather(*wrong, slip)} == {403}
+    assert waited[0] == params.slow_s
+    assert waited[-1] == params.slowest_s
+
+
+def test_whose_tokens_were_wrong_is_kept_for_some_addresses_and_for_some_time() -> None:
+    now = [0.0]
+    params = GuardParams(addresses=3)
+    wrong = Wrong(params, clock=lambda: now[0])
+    for _ in range(4):
+        waits_s = wrong.wait_s("192.0.2.1")
+    assert waits_s == 8 * params.slow_s
+    assert wrong.wait_s("192.0.2.2") == params.slow_s
+    now[0] = params.forgiven_s + 1.0
+    assert wrong.wait_s("192.0.2.1") == params.slow_s
+    for k in range(10_000):
+        wrong.wait_s(f"198.51.100.{k}")
+    assert len(wrong) == 3
+
+
+@pytest.mark.parametrize("method", ["HEAD", "OPTIONS", "POST", "PUT", "TRACE"])
+async def test_only_opening_the_link_uses_it(method: str) -> None:
+    visitors = Pass()
+    app = Guard(inner, hosts={SHARED}, visitors=visitors)
     async with client(app, host=SHARED, peer="192.0.2.50") as http:
-        await asyncio.gather(*(http.get("/enter", params={"t": str(k)}) for k in range(20)))
-    assert most == 1
+        asked = await http.request(method, "/enter", params={"t": visitors.token})
+        assert asked.status_code == 405
+        assert "set-cookie" not in asked.headers
+        assert (await http.get("/enter", params={"t": visitors.token})).status_code == 303
+
+
+async def test_a_body_must_come_in_in_time() -> None:
+    params = GuardParams(body_s=0.1)
+
+    async def drip() -> Any:
+        yield b"x"
+        await asyncio.sleep(5.0)
+        yield b"x"
+
+    async with client(Guard(inner, hosts={HOST}, params=params)) as http:
+        origin = {"origin": f"http://{HOST}"}
+        answer = await asyncio.wait_for(http.post("/", headers=origin, content=drip()), 3.0)
+        assert answer.status_code == 408
+
+
+async def test_whoever_shows_the_cookie_is_known_to_the_door() -> None:
+    visitors = Pass()
+    known: list[str] = []
+
+    def app(peer: str) -> Any:
+        guard = Guard(inner, hosts={SHARED}, visitors=visitors)
+
+        async def called(scope: dict[str, Any], receive: Any, send: Any) -> None:
+            await guard({**scope, KNOWN: lambda: known.append(peer)}, receive, send)
+
+        return called
+
+    async with client(app("a"), host=SHARED, peer="192.0.2.50") as http:
+        await http.get("/")
+        await http.get("/enter", params={"t": "wrong"})
+        await http.get("/", headers={"cookie": f"{COOKIE}=guess"})
+        assert known == []
+        await http.get("/enter", params={"t": visitors.token})
+        await http.get("/")
+        assert known == ["a", "a"]
 
 
 def test_the_token_is_not_shown_where_it_could_be_logged() -> None:

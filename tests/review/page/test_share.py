@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import re
 import socket
-import threading
 from collections.abc import Iterator
 from contextlib import redirect_stderr
 from pathlib import Path
@@ -16,13 +15,16 @@ import httpx
 import numpy as np
 import pytest
 import zxingcpp
+from patience import PATIENCE_S
 from range_site import RangeSite, kinds, range_site, wait
 
 from review.page import livehub
 from review.page.security import COOKIE
+from unhurried.app.invite import QUIET_MODULES, code_lines, show_code
+from unhurried.app.serve import own_addresses
+from unhurried.app.shutdown import Shutdown
 from unhurried.cli import run
-from unhurried.commands.review import QUIET_MODULES, _more_codes, code_lines, show_code
-from unhurried.serve import own_addresses
+from unhurried.commands.review import _more_codes
 
 ADDRESSES = own_addresses()
 needs_network = pytest.mark.skipif(not ADDRESSES, reason="there is no network to share on")
@@ -49,7 +51,7 @@ def link_of(site: RangeSite) -> str:
 def test_a_phone_is_let_in_by_the_link_once(site: RangeSite) -> None:
     link = link_of(site)
     assert link.startswith(outside(site))
-    with httpx.Client(base_url=outside(site), timeout=10.0) as phone:
+    with httpx.Client(base_url=outside(site), timeout=PATIENCE_S) as phone:
         for path in ("/", "/range", "/range/live", "/static/page.css", "/range/drill"):
             assert phone.get(path).status_code == 403
         post = {"origin": outside(site)}
@@ -70,7 +72,7 @@ def test_a_phone_is_let_in_by_the_link_once(site: RangeSite) -> None:
         with phone.stream("GET", "/range/live") as live:
             assert "Swing 1" in next(line for line in live.iter_lines() if "data: {" in line)
         # Somebody else with the same link, or with a cookie of their own making.
-        with httpx.Client(base_url=outside(site), timeout=10.0) as other:
+        with httpx.Client(base_url=outside(site), timeout=PATIENCE_S) as other:
             assert other.get(link).status_code == 403
             assert other.get("/range", headers={"cookie": f"{COOKIE}=x"}).status_code == 403
             # A code for another phone lets that one in, and the first stays in.
@@ -85,13 +87,39 @@ def test_a_phone_is_let_in_by_the_link_once(site: RangeSite) -> None:
 
 
 @needs_network
+def test_after_sore_only_the_computer_starts_again(site: RangeSite) -> None:
+    link = link_of(site)
+    with httpx.Client(base_url=outside(site), timeout=PATIENCE_S) as phone:
+        phone.get(link)
+        post = {"origin": outside(site), "accept": "application/json"}
+        form = {"sensor": "simulated", "mount": "wrist"}
+        assert phone.post("/range/start", data=form, headers=post).is_success
+        site.until(lambda s: s.count >= 1)
+        assert phone.post("/range/sore", data={"x": ""}, headers=post).is_success
+        site.until(lambda s: s.phase == "kept")
+        refused = phone.post("/range/start", data=form, headers=post)
+        assert refused.status_code == 400
+        assert "only the coach" in refused.text
+        assert phone.get("/range/drill").status_code == 400
+        screen = phone.get("/range").text
+        assert "Only the coach starts again" in screen
+        assert 'action="/range/start"' not in screen
+        assert 'action="/range/start"' in site.http.get("/range").text
+        site.start()
+        # With that it is over for the phone, too.
+        assert phone.post("/range/stop", data={"x": ""}, headers=post).is_success
+        site.until(lambda s: s.phase == "kept")
+        assert 'action="/range/start"' in phone.get("/range").text
+
+
+@needs_network
 def test_a_code_is_made_on_the_computer_only(site: RangeSite) -> None:
     link = link_of(site)
-    with httpx.Client(base_url=outside(site), timeout=10.0) as phone:
+    with httpx.Client(base_url=outside(site), timeout=PATIENCE_S) as phone:
         phone.get(link)
         assert "another phone" not in phone.get("/range").text
         answer = phone.post("/range/code", data={"x": ""}, headers={"origin": outside(site)})
-        assert answer.status_code == 404
+        assert answer.status_code == 403
     assert "another phone" in site.http.get("/range").text
     page = site.post("/range/code").text
     assert "data:image/svg+xml" in page
@@ -129,7 +157,7 @@ def test_there_is_no_way_to_share_without_a_token(
 def test_without_a_network_sharing_is_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr("unhurried.serve.own_addresses", list)
+    monkeypatch.setattr("unhurried.app.serve.own_addresses", list)
     out = tmp_path / "x"
     arguments = ["record", "--simulated", "--page", "--share", "--port", "0"]
     assert run([*arguments, "--home", str(tmp_path / "h"), "--out", str(out)]) == 1
@@ -174,7 +202,7 @@ def test_a_second_profile_as_the_phone(
         site.until(lambda s: s.count >= count + 1)
         phone.set_offline(False)
         site.stop()
-        there.wait_for_selector("text=See the session", timeout=20_000)
+        there.wait_for_selector("text=See the session", timeout=1000 * PATIENCE_S)
     finally:
         desk.close()
         phone.close()
@@ -337,7 +365,7 @@ def test_only_the_newest_code_works_and_it_is_said(
     keys = Terminal("\n")
     monkeypatch.setattr("sys.stdin", keys)
     with redirect_stderr(terminal):
-        _more_codes(site.up.link, threading.Event())
+        _more_codes(site.up.link, Shutdown())
         wait(lambda: "no longer works" in terminal.getvalue())
     second = re.findall(r"http://\S+/enter\?t=\S+", terminal.getvalue())[-1]
     assert httpx.get(first).status_code == 403

@@ -1,0 +1,1 @@
+"""Swings in, evidence out: comparisons, spread, reading, relations, plan and story."""

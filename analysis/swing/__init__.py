@@ -1,0 +1,1 @@
+"""Samples in, swings out: the finder, one file an event, the live turn, and the results."""

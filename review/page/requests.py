@@ -1,0 +1,181 @@
+"""What the page asks of recordings: to start one, and the taps while it goes on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrillRequest:
+    """A drill as it is asked for; what is None is the drill's own default.
+
+    Attributes
+    ----------
+    blocks : tuple of {"rehearsal", "ball", "silent", "retention"}
+    repeats : int
+        Swings a block.
+    rest_s : float
+        At least.
+    backswing_ms, full_turn_deg, upper_turn_deg, share : float or None
+        In the place of the player's own reference.
+    backswings_ms : tuple of float
+        One a swing, where the cue's time changes.
+    schedule : {"every", "outside", "fading", "none"}
+    cue_on : {"ready", "takeaway"} or None
+    felt : bool
+        Ask how a swing felt.
+    ball : bool or None
+        Whether there is a ball in silent blocks.
+    """
+
+    blocks: tuple[str, ...] = ("rehearsal",)
+    repeats: int = 5
+    rest_s: float = 8.0
+    backswing_ms: float | None = None
+    full_turn_deg: float | None = None
+    upper_turn_deg: float | None = None
+    share: float | None = None
+    backswings_ms: tuple[float, ...] = ()
+    schedule: str = "every"
+    cue_on: str | None = "ready"
+    felt: bool = True
+    ball: bool | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionRequest:
+    """What is to be recorded.
+
+    Attributes
+    ----------
+    sensor : str or None
+        Address or name; None: the only one that is near.
+    simulated : bool
+    player : str or None
+        Name as it is written into the recording.
+    player_id : str or None
+        Who that is, where the library knows the player.
+    club, mount, hand : str or None
+    drill : DrillRequest or None
+        None: a recording without a drill.
+    """
+
+    sensor: str | None = None
+    simulated: bool = False
+    player: str | None = None
+    player_id: str | None = None
+    club: str | None = None
+    mount: str | None = None
+    hand: str | None = None
+    drill: DrillRequest | None = None
+
+
+# -- taps ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """End it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sore:
+    """It hurts: silence, and the end; only the coach starts again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """From here on nothing counts and nothing sounds, or all does again; None: the other way."""
+
+    held: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NotThat:
+    """The last swing is left out, or counts again where it was left out so."""
+
+    swing: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Again:
+    """Show the last swing once more, beside the typical practice swing."""
+
+
+@dataclass(frozen=True, slots=True)
+class GoOn:
+    """Go on with the drill: past a question, or out of a pause."""
+
+
+@dataclass(frozen=True, slots=True)
+class Undo:
+    """Take the last tap back."""
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Keep a note at this moment."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Who:
+    """From here on another player, club or hand; None: as before."""
+
+    player: str | None = None
+    player_id: str | None = None
+    club: str | None = None
+    hand: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Next:
+    """Who swings from here on; ``who`` is the key of one of the state's people."""
+
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
+class Whose:
+    """Whose a swing was, the last one without its key."""
+
+    who: str
+    swing: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Ball:
+    """From here on with a ball, without one, or either (None)."""
+
+    ball: bool | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Felt:
+    """How a swing felt; ``swing`` is its key, empty for the last one."""
+
+    question: str
+    word: str
+    swing: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kind:
+    """What a swing was."""
+
+    kind: str
+    swing: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BallResult:
+    """What the ball did, by the names of results, in their units."""
+
+    result: Mapping[str, float]
+    swing: str = ""
+
+
+OfSwing = NotThat | Whose | Felt | Kind | BallResult
+Tap = Stop | Sore | Hold | Again | GoOn | Undo | Note | Who | Next | Ball | OfSwing

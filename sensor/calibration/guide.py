@@ -1,0 +1,186 @@
+"""A calibration guided step by step, while the samples come."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from sensor.calibration.procedure import Array, Ints, ProcedureParams, Rest, SampleArrays
+from sensor.calibration.stillness import Windows, find_rests, positions_of
+from sensor.calibration.turns import find_turns
+
+
+@dataclass(slots=True)
+class _Log:
+    seq: list[Ints] = field(default_factory=list)
+    acc: list[Array] = field(default_factory=list)
+    gyr: list[Array] = field(default_factory=list)
+
+    def samples(self) -> SampleArrays:
+        return SampleArrays(
+            seq=np.concatenate([np.zeros(0, np.int64), *self.seq]),
+            acc_m_s2=np.concatenate([np.zeros((0, 3)), *self.acc]),
+            gyr_dps=np.concatenate([np.zeros((0, 3)), *self.gyr]),
+        )
+
+
+class Guide:
+    """Lead a person through the procedure, block by block.
+
+    Parameters
+    ----------
+    say : callable
+        Told one line at a time what to do, and what was understood.
+    rate_hz : float
+        Nominal.
+    period_s : float, optional
+        True sample period, if known; else the nominal one, which is enough for guiding.
+    params : ProcedureParams, optional
+    turns_wanted : int
+        Turns about each axis.
+    axes_wanted : int
+        About how many of the sensor's axes to turn.
+    patience_s : float
+        After so long without progress the request is said again.
+    """
+
+    def __init__(
+        self,
+        say: Callable[[str], None],
+        *,
+        rate_hz: float,
+        period_s: float | None = None,
+        params: ProcedureParams | None = None,
+        turns_wanted: int = 4,
+        axes_wanted: int = 3,
+        patience_s: float = 30.0,
+    ) -> None:
+        self._say = say
+        self._period_s = period_s or 1.0 / rate_hz
+        self._params = params or ProcedureParams()
+        self._turns_wanted = turns_wanted
+        self._axes_wanted = axes_wanted
+        self._patience_s = patience_s
+        self._windows = Windows(rate_hz, self._params.window_s)
+        self._log = _Log()
+        self._n_windows = self._n_rests = self._n_positions = self._n_turns = 0
+        self._axis = 0
+        self._turning = False
+        self._told: set[str] = set()
+        self._last_progress = 0
+        self._asked = (
+            f"Lay the sensor down with one of its faces up, and let go. "
+            f"({self._params.min_positions} faces, two seconds each.)"
+        )
+        say(self._asked)
+
+    def samples(self) -> SampleArrays:
+        """Return all that came so far."""
+        return self._log.samples()
+
+    def feed(self, seq: Ints, acc_m_s2: Array, gyr_dps: Array) -> bool:
+        """Take further samples, (n,), (n, 3), (n, 3); True when all is done."""
+        self._log.seq.append(seq)
+        self._log.acc.append(acc_m_s2)
+        self._log.gyr.append(gyr_dps)
+        self._windows.feed(seq, acc_m_s2, gyr_dps)
+        if len(self._windows.number) == self._n_windows:
+            return False
+        self._n_windows = len(self._windows.number)
+        rests = find_rests(self._windows, self._params)
+        if not self._turning:
+            progress = self._positions(rests)
+        elif len(rests) > self._n_rests:
+            self._n_rests = len(rests)
+            progress = self._turns(rests)
+        else:
+            progress = False
+        if self._axis >= self._axes_wanted:
+            return True
+        if progress:
+            self._last_progress = self._n_windows
+            self._say(self._asked)
+        elif (self._n_windows - self._last_progress) * self._params.window_s > self._patience_s:
+            self._last_progress = self._n_windows
+            self._say(f"Waiting. {self._asked}")
+        return False
+
+    def _positions(self, rests: Sequence[Rest]) -> bool:
+        p = self._params
+        positions = len(positions_of(rests, p))
+        if positions <= self._n_positions:
+            return False
+        self._n_positions = positions
+        if positions < p.min_positions:
+            self._asked = f"Position {positions} of {p.min_positions} is done. Another face up."
+        else:
+            self._turning = True
+            self._asked = _turn_request(p, 0, self._turns_wanted)
+        return True
+
+    def _turns(self, rests: Sequence[Rest]) -> bool:
+        p = self._params
+        turns, remarks = find_turns(
+            rests, self._log.samples().read, period_s=self._period_s, params=p
+        )
+        for text in remarks:
+            if text not in self._told:
+                self._told.add(text)
+                self._say(f"{text[0].upper()}{text[1:]}.")
+        if len(turns) <= self._n_turns:
+            return False
+        self._n_turns = len(turns)
+        reads = f"it reads {abs(turns[-1].angle_deg):.1f} deg"
+        done = self._n_turns - self._axis * self._turns_wanted
+        if done < self._turns_wanted:
+            other = ", the other way" if done * 2 == self._turns_wanted else ""
+            self._asked = f"Turn {done} of {self._turns_wanted} is done ({reads}). Again{other}."
+            return True
+        self._axis += 1
+        if self._axis >= self._axes_wanted:
+            self._say(f"That is all ({reads}).")
+        else:
+            request = _turn_request(p, self._axis, self._turns_wanted)
+            self._asked = f"Done ({reads}). {request}"
+        return True
+
+
+def guide(
+    blocks: Iterable[tuple[Ints, Array, Array]],
+    say: Callable[[str], None],
+    *,
+    rate_hz: float,
+    **options: Any,
+) -> SampleArrays:
+    """Lead a person through the procedure, and return the samples for `calibrate_samples`.
+
+    Ends when all is done, or with the last block.
+
+    Parameters
+    ----------
+    blocks : iterable of (seq, acc_m_s2, gyr_dps)
+        As they come from the sensor.
+    say, rate_hz
+        As in `Guide`.
+    **options
+        Further ones of `Guide`.
+    """
+    leader = Guide(say, rate_hz=rate_hz, **options)
+    for seq, acc, gyr in blocks:
+        if leader.feed(seq, acc, gyr):
+            break
+    return leader.samples()
+
+
+def _turn_request(p: ProcedureParams, axis: int, turns: int) -> str:
+    how = (
+        f"against a straight edge and let go for two seconds. Turn it on the table by "
+        f"{p.angle_deg:g} deg, back against the edge, and let go. {turns} times, half of them "
+        "each way."
+    )
+    if axis == 0:
+        return f"Now lay it flat {how}"
+    return f"Now stand it on {'another' if axis > 1 else 'a'} side {how}"

@@ -1,0 +1,1 @@
+"""The way in: Bluetooth, profiles, decoding, live recording, replay."""

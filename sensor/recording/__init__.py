@@ -1,0 +1,1 @@
+"""A recording: its format, writer, reader, time base, annotations and calibration values."""

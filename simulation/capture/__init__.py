@@ -1,0 +1,1 @@
+"""From a laboratory's motion capture to the recording that a sensor would have given."""

@@ -1,0 +1,40 @@
+"""Commands as a person types them: the one place where they are put together."""
+
+from __future__ import annotations
+
+import shlex
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from analysis.evidence.plan import NextDrill
+
+
+def _options(*pairs: tuple[str, object | None]) -> list[str]:
+    return [word for name, value in pairs if value is not None for word in (name, str(value))]
+
+
+def drill_command(drill: NextDrill) -> str:
+    """Return the command that runs the plan's next drill."""
+    turn, upper = drill.full_turn_deg, drill.upper_turn_deg
+    options = _options(
+        ("--player", drill.player),
+        ("--club", drill.club),
+        ("--mount", drill.mount),
+        ("--hand", drill.hand),
+        ("--backswing-ms", drill.backswing_ms),
+        ("--share", None if drill.share is None else f"{drill.share:g}"),
+        ("--repeats", drill.repeats),
+        ("--rest-s", drill.rest_s),
+        ("--feedback", drill.feedback),
+        ("--block", drill.block),
+        ("--full-turn-deg", None if turn is None else f"{turn:.0f}"),
+        ("--upper-turn-deg", None if upper is None else f"{upper:.0f}"),
+    )
+    return shlex.join(["unhurried", "drill", *options])
+
+
+def plan_command(player: str, club: str | None, mount: str | None) -> str:
+    """Return the command that shows a player's plan with a club and a mount."""
+    return shlex.join(
+        ["unhurried", "plan", player, *_options(("--club", club), ("--mount", mount))]
+    )

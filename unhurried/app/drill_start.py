@@ -1,0 +1,161 @@
+"""What a drill starts from: its reference and its plan, of what is asked and what is known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from unhurried.app.drill_checks import known_player, plan_remarks, retention_remark
+from unhurried.app.errors import OptionsError
+from unhurried.app.references import middle, no_reference, own_reference
+
+if TYPE_CHECKING:
+    from analysis.evidence.plan import PlanRules
+    from feedback.drill_plan import DrillPlan
+    from library.players import ReferenceRecord
+    from review.page.requests import DrillRequest, SessionRequest
+    from unhurried.app.drill_run import DrillRun
+
+
+@dataclass(frozen=True, slots=True)
+class ReadyDrill:
+    """A drill that can begin.
+
+    Attributes
+    ----------
+    asked : SessionRequest
+    plan : DrillPlan
+    remarks : tuple of str
+        What the player's plan has against it.
+    told : tuple of str
+        What there is to say of its reference.
+    """
+
+    asked: SessionRequest
+    plan: DrillPlan
+    remarks: tuple[str, ...]
+    told: tuple[str, ...]
+
+    def run(
+        self, home: Path, *, output: str | None, level: float
+    ) -> tuple[DrillRun, bool, str | None]:
+        """Open the sound and set the drill up.
+
+        Returns
+        -------
+        DrillRun
+        bool
+            The output's delay was measured.
+        str or None
+            Why it is silent, where that wasn't asked for.
+        """
+        from feedback.drill import Drill
+        from feedback.outputs import open_output
+        from unhurried.app.drill_run import DrillRun
+        from unhurried.app.sound import delays
+
+        measured: list[str] = []
+        sound, why = open_output(output, level=level, delay_of=delays(home, measured))
+        drill = self.asked.drill
+        assert drill is not None
+        run = DrillRun(
+            Drill(self.plan), sound, mount=self.asked.mount, hand=self.asked.hand, ball=drill.ball
+        )
+        run.remarks = self.remarks
+        return run, sound.name in measured, why
+
+
+def ready_drill(home: Path, asked: SessionRequest) -> ReadyDrill:
+    """Make a drill of what is asked for and what the library knows of the player.
+
+    Parameters
+    ----------
+    home : Path
+    asked : SessionRequest
+        Its `player_id` says whom the library is asked about.
+
+    Raises
+    ------
+    CommandError
+        The player's plan is stopped, or it isn't clear which reference is meant.
+    OptionsError
+        What is asked for doesn't go together.
+    ReviewError
+        The library cannot be used.
+    """
+    from feedback.drill_plan import Block, DrillPlan
+    from feedback.errors import DrillError
+
+    drill = asked.drill
+    assert drill is not None
+    who = known_player(home, asked.player_id) if asked.player_id else None
+    # A plan that is stopped refuses here, before anything is made.
+    remarks = [] if who is None else plan_remarks(home, who, asked.club, asked.mount)
+    if (remark := retention_remark(home, who, drill.blocks)) is not None:
+        remarks.append(remark)
+    told: list[str] = []
+    own = rules = None
+    if who is not None:
+        own = own_reference(home, who.id, asked.club, asked.mount)
+        rules = _rules(home, who.id, asked, own)
+        if own is None and (drill.backswing_ms is None or drill.full_turn_deg is None):
+            told.append(
+                f"{no_reference(home, who.id, asked.club, asked.mount)}: what isn't given is "
+                "provisional, from the first three swings"
+            )
+        elif own is not None and own.provisional:
+            told.append("the reference is provisional: no coach has approved it")
+    kinds: tuple[Any, ...] = drill.blocks
+    options: dict[str, Any] = {"schedule": drill.schedule, "cue_on": drill.cue_on}
+    try:
+        plan = DrillPlan(
+            blocks=tuple(Block(kind, drill.repeats) for kind in kinds),
+            reference=_reference(drill, own, rules),
+            rest_s=drill.rest_s,
+            felt=drill.felt,
+            backswings_ms=drill.backswings_ms,
+            **options,
+        )
+    except DrillError as error:
+        raise OptionsError(str(error)) from error
+    return ReadyDrill(asked, plan, tuple(remarks), tuple(told))
+
+
+def _rules(
+    home: Path, player: str, asked: SessionRequest, own: ReferenceRecord | None
+) -> PlanRules:
+    """Return the rules of the plan that a drill belongs to; the usual ones where it has none."""
+    from library.plan_rules import rules_of
+    from library.players import Registry
+
+    club, mount = (asked.club, asked.mount) if own is None else (own.club, own.mount)
+    fitting = [
+        plan
+        for plan in Registry(home).find(player).plans
+        if club in (None, plan.club) and mount in (None, plan.mount)
+    ]
+    return rules_of(fitting[0] if len(fitting) == 1 else None)
+
+
+def _reference(drill: DrillRequest, own: ReferenceRecord | None, rules: PlanRules | None) -> Any:
+    """Put together what is asked for and what the player's own reference says."""
+    from feedback.drill_plan import DrillReference
+
+    full, upper, share = drill.full_turn_deg, drill.upper_turn_deg, drill.share
+    bounds = None if own is None else own.bounds.get("turn_deg")
+    if full is None and bounds is not None:
+        full = 0.5 * (bounds[0] + bounds[1])
+        upper = bounds[1] if upper is None else upper
+        # The coach's lower bound is where a turn begins to be full.
+        share = bounds[0] / full if share is None else share
+    own_ms = middle(own, "backswing_ms")
+    return DrillReference(
+        backswing_ms=own_ms if drill.backswing_ms is None else drill.backswing_ms,
+        full_turn_deg=full,
+        upper_turn_deg=upper,
+        swing_ms=middle(own, "swing_ms"),
+        peak_rate_dps=middle(own, "peak_rate_dps"),
+        **({} if share is None else {"share": max(0.3, share)}),
+        **({} if rules is None else {"time_share": rules.time_share}),
+    )

@@ -1,0 +1,469 @@
+"""What is tapped on the page while a recording goes on, and afterwards: said, kept, taken back."""
+
+from __future__ import annotations
+
+import collections
+import concurrent.futures
+import contextlib
+import logging
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from review.page.livehub import GUEST, HELD, NOT_THAT, LiveError, LiveHub, Person
+from review.page.requests import (
+    Again,
+    Ball,
+    BallResult,
+    Felt,
+    GoOn,
+    Hold,
+    Kind,
+    Next,
+    Note,
+    NotThat,
+    Sore,
+    Stop,
+    Tap,
+    Undo,
+    Who,
+    Whose,
+)
+from unhurried.app.errors import describe
+
+if TYPE_CHECKING:
+    from analysis.swing.results import FoundSwing, Swing
+    from sensor.recording.annotations import SwingSpan
+    from unhurried.app.drill_run import DrillRun
+    from unhurried.app.live import LiveSession
+
+
+_log = logging.getLogger(__name__)
+
+FELT_TEXT: Final = {
+    "rushed": "rushed",
+    "in-time": "in time",
+    "slow": "slow",
+    "full": "a full turn",
+    "short": "a short turn",
+    "well": "struck well",
+    "not": "not struck well",
+}
+FELT_KEYS: Final = {"rushed": "1", "in-time": "2", "slow": "3"}
+ENDED: Final = "the recording has ended: on the session's screen that can be put right afterwards"
+MOST_TAPS: Final = 500
+"""Answers that are kept, for taps that come twice."""
+
+
+_ONLY_LIVE: Final = (Stop, Sore, Hold, NotThat, Again, GoOn, Note, Who, Next, Ball)
+
+
+@dataclass(slots=True)
+class SaidSwing:
+    """A swing and what was said of it."""
+
+    key: str
+    session: LiveSession
+    number: int
+    span: SwingSpan
+    rate_hz: float
+    said: dict[str, str]
+    result: dict[str, float]
+    left_out: str | None = None
+    whose: Person | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Done:
+    """A tap that can be taken back."""
+
+    number: int
+    words: str
+    take_back: Callable[[], None]
+
+
+class Taps:
+    """Do what is tapped; to be called where the recording is.
+
+    Parameters
+    ----------
+    hub : LiveHub
+    home : Path
+    run : DrillRun or None
+        Of a drill.
+    plain : callable
+        Takes places out of a line.
+
+    Attributes
+    ----------
+    sessions : sequence of LiveSession
+    over : bool
+        The recording has ended.
+    ended_here : bool
+        It was ended by a tap.
+    known_as : dict of str to str
+        Names and the ids of the players they were picked as.
+    kept_ids : list of str
+        Sessions that the library has.
+    """
+
+    def __init__(
+        self, hub: LiveHub, home: Path, run: DrillRun | None, plain: Callable[[str], str]
+    ) -> None:
+        self.hub = hub
+        self.home = home
+        self.run = run
+        self.sessions: Sequence[LiveSession] = ()
+        self.over = False
+        self.ended_here = False
+        self.known_as: dict[str, str] = {}
+        self.kept_ids: list[str] = []
+        self.end: Callable[[], None] | None = None
+        self.changed: Callable[[], None] = lambda: None
+        """Called when who swings, or with what, was changed."""
+        self.counted: Callable[[str, bool], None] = lambda _key, _counts: None
+        """Called when a swing was left out, or counts again."""
+        self.moved: Callable[[str, Person | None], None] = lambda _key, _whose: None
+        """Called when a swing was said to be somebody else's, or (None) as it was recorded."""
+        self.writer = concurrent.futures.ThreadPoolExecutor(1, thread_name_prefix="said")
+        self._plain = plain
+        self._swings: dict[str, SaidSwing] = {}
+        self._done: list[_Done] = []
+        self._number = 0
+        self._answers: collections.OrderedDict[str, str] = collections.OrderedDict()
+
+    def add(
+        self, key: str, session: LiveSession, swing: Swing, *, left_out: str | None = None
+    ) -> None:
+        """Take in a swing that something can be said of."""
+        found = session.last_found
+        assert found is not None
+        self._swings[key] = SaidSwing(
+            key=key,
+            session=session,
+            number=swing.index,
+            span=_span(found),
+            rate_hz=session.rate_hz or 0.0,
+            said={},
+            result={},
+            left_out=left_out,
+        )
+
+    def do(self, tap: Tap, key: str = "") -> str:
+        """Do what was tapped, once for each key, and say so.
+
+        Raises
+        ------
+        LiveError
+        """
+        if key and key in self._answers:
+            return self._answers[key]
+        if self.over and isinstance(tap, _ONLY_LIVE):
+            raise LiveError(ENDED)
+        answer = self._answer(tap)
+        if key:
+            self._answers[key] = answer
+            while len(self._answers) > MOST_TAPS:
+                self._answers.popitem(last=False)
+        return answer
+
+    def _answer(self, tap: Tap) -> str:
+        match tap:
+            case Stop():
+                return self._stop()
+            case Sore():
+                return self._sore()
+            case Hold():
+                return self._hold(tap)
+            case NotThat():
+                return self._not_that(tap)
+            case Again():
+                return self._again()
+            case GoOn():
+                return self._go_on()
+            case Note(text):
+                for session in self.sessions:
+                    session.mark("note", text=text)
+                return "Noted."
+            case Who():
+                return self._who(tap)
+            case Next(key):
+                return self._next(self._person(key))
+            case Whose():
+                return self._whose(self._person(tap.who), self._swing(tap.swing))
+            case Ball(ball):
+                words = {True: "at balls", False: "rehearsals", None: "either"}[ball]
+                self._segment({"ball": ball}, f"from here on {words}")
+                return f"From here on: {words}."
+            case Felt():
+                return self._felt(tap)
+            case Kind():
+                return self._kind(tap)
+            case BallResult():
+                return self._result(tap)
+            case Undo():
+                return self._undo()
+
+    def _stop(self) -> str:
+        assert self.end is not None
+        self.ended_here = True
+        self.end()
+        return "Stopped."
+
+    def _sore(self) -> str:
+        assert self.end is not None
+        if self.run is not None:
+            # Nothing comes before silence.
+            self.run.fall_silent()
+        self.hub.update(sore=True)
+        for session in self.sessions:
+            self._mark(session, kind="sore")
+        self.ended_here = True
+        self.end()
+        return "Stopped: sore. Only the coach starts again."
+
+    def _hold(self, tap: Hold) -> str:
+        held = not self.hub.state.held if tap.held is None else tap.held
+        if not all(session.status.received for session in self.sessions):
+            raise LiveError("there is nothing to hold yet: the sensor hasn't sent a sample")
+        if self.run is not None:
+            self.run.hold(held)
+        for session in self.sessions:
+            session.hold(held)
+        self.hub.update(held=held)
+        return "Hold: nothing counts." if held else "Going on: swings count."
+
+    def _not_that(self, tap: NotThat) -> str:
+        kept = self._swing(tap.swing)
+        if kept.left_out == HELD:
+            raise LiveError("that swing is left out already: it was made during Hold")
+        out = kept.left_out is None
+        words = f"swing {kept.number} {'left out' if out else 'counts'}"
+        self._say(kept, "excluded", kept.left_out, NOT_THAT if out else None, words)
+        return f"{words[0].upper()}{words[1:]}."
+
+    def _again(self) -> str:
+        if self._last is None:
+            raise LiveError("there is no swing yet to show again")
+        self.hub.update(again=self.hub.state.again + 1)
+        return "Once more, beside the typical practice swing."
+
+    def _go_on(self) -> str:
+        if self.hub.state.held:
+            raise LiveError("it is held: press Hold once more to go on")
+        if self.run is not None:
+            self.run.press(" ")
+        return "Going on."
+
+    def _who(self, tap: Who) -> str:
+        if self.run is not None:
+            raise LiveError("a drill has one player and one club: end it first")
+        given = {"player": tap.player, "club": tap.club, "handedness": tap.hand}
+        changes: dict[str, str | None] = {
+            name: value for name, value in given.items() if value is not None
+        }
+        if tap.player not in (None, self.sessions[0].segment.player) and tap.hand is None:
+            # The one before may have been left-handed.
+            changes["handedness"] = None
+        if tap.player is not None and tap.player_id is not None:
+            self.known_as[tap.player] = tap.player_id
+        if not changes:
+            raise LiveError("nothing was changed: pick a player or type a club first")
+        said = ", ".join(str(value) for value in changes.values() if value is not None)
+        self._segment(changes, f"from here on {said}")
+        return f"From here on: {said}."
+
+    def _person(self, key: str) -> Person:
+        found = next((one for one in (*self.hub.state.people, GUEST) if one.key == key), None)
+        if found is None:
+            raise LiveError("that name isn't of this recording: load the screen again")
+        return found
+
+    def _next(self, person: Person) -> str:
+        if self.run is not None:
+            raise LiveError("a drill has one player and one club: end it first")
+        if person.name is not None and person.player_id is not None:
+            self.known_as[person.name] = person.player_id
+        name = person.name or "a guest"
+        changes = {"player": person.name, "handedness": person.hand}
+        self._segment(changes, f"from here on {name}")
+        return f"Next: {name}."
+
+    def _whose(self, person: Person, kept: SaidSwing) -> str:
+        if person.name is not None and person.player_id is not None:
+            self.known_as[person.name] = person.player_id
+        words = f"swing {kept.number} was of {person.name or 'a guest'}"
+        before = kept.whose
+        number = self._remember(words, lambda: self._move(kept, before))
+        said = {"player": person.name}
+        self._mark(kept.session, tap=number, swing=kept.number, swing_seq=kept.span.seq, said=said)
+        self._move(kept, person)
+        return f"{words[0].upper()}{words[1:]}."
+
+    def _move(self, kept: SaidSwing, whose: Person | None) -> None:
+        kept.whose = whose
+        self.moved(kept.key, whose)
+        self.writer.submit(self._annotate, kept, "player", whose)
+
+    def _segment(self, changes: Mapping[str, Any], words: str) -> None:
+        before: list[dict[str, Any]] = [
+            {name: getattr(session.segment, name) for name in changes} for session in self.sessions
+        ]
+
+        def take_back() -> None:
+            if self.over:
+                raise LiveError(ENDED)
+            for session, was in zip(self.sessions, before, strict=True):
+                session.change(**was)
+            self.changed()
+
+        for session in self.sessions:
+            session.change(**changes)
+        self._remember(words, take_back)
+        self.changed()
+
+    @property
+    def _last(self) -> SaidSwing | None:
+        """The last swing that wasn't held."""
+        return next((s for s in reversed(self._swings.values()) if s.left_out != HELD), None)
+
+    def _swing(self, key: str) -> SaidSwing:
+        if self._last is None and not (key and self._swings):
+            raise LiveError("there is no swing yet to say that of")
+        kept = self._swings.get(key) if key else self._last
+        if kept is None:
+            raise LiveError("that swing isn't of this recording: load the screen again")
+        return kept
+
+    def _felt(self, tap: Felt) -> str:
+        kept, question, word = self._swing(tap.swing), tap.question, tap.word
+        run = self.run
+        if (
+            run is not None
+            and not self.over
+            and question == "time"
+            and run.drill.state == "asking"
+            and kept is self._last
+        ):
+            # The drill goes on with the answer; what was said is kept as for any swing.
+            run.press(FELT_KEYS[word], mark=False)
+        felt = {q: w for q, w in kept.said.items() if q != "kind"}
+        new = {q: w for q, w in felt.items() if q != question}
+        if felt.get(question) != word:
+            new[question] = word
+            words = f"swing {kept.number} felt {FELT_TEXT[word]}"
+        else:
+            words = f"swing {kept.number}: no word on its {question}"
+        self._say(kept, "felt", felt, new, words)
+        return f"{words[0].upper()}{words[1:]}."
+
+    def _kind(self, tap: Kind) -> str:
+        kept, kind = self._swing(tap.swing), tap.kind
+        word = {"strike": "at a ball", "rehearsal": "a rehearsal"}.get(kind, kind)
+        words = f"swing {kept.number} was {word}"
+        self._say(kept, "kind", kept.said.get("kind"), kind, words)
+        return f"{words[0].upper()}{words[1:]}."
+
+    def _result(self, tap: BallResult) -> str:
+        kept = self._swing(tap.swing)
+        words = f"ball result of swing {kept.number}"
+        self._say(kept, "result", dict(kept.result), {**kept.result, **tap.result}, words)
+        return f"Kept: {words}."
+
+    def _say(self, kept: SaidSwing, field: str, before: Any, after: Any, words: str) -> None:
+        """Keep what was said of a swing: a marker at once, then the word beside the recording."""
+        number = self._remember(words, lambda: self._put(kept, field, before))
+        self._mark(
+            kept.session,
+            tap=number,
+            swing=kept.number,
+            swing_seq=kept.span.seq,
+            said={field: after},
+        )
+        self._put(kept, field, after)
+
+    def _put(self, kept: SaidSwing, field: str, value: Any) -> None:
+        if field == "excluded":
+            self._count(kept, value)
+        elif field == "felt":
+            kind = kept.said.get("kind")
+            kept.said = dict(value) | ({} if kind is None else {"kind": kind})
+        elif field == "kind":
+            kept.said = {q: w for q, w in kept.said.items() if q != "kind"}
+            if value is not None:
+                kept.said["kind"] = value
+        else:
+            kept.result = dict(value)
+        self.hub.change_swing(
+            kept.key, said=dict(kept.said), result=dict(kept.result), left_out=kept.left_out
+        )
+        written = value or None
+        if field == "result" and written:
+            written = {**written, "source": "typed at the range"}
+        self.writer.submit(self._annotate, kept, field, written)
+
+    def _count(self, kept: SaidSwing, left_out: str | None) -> None:
+        """Leave a swing out, or have it count again, also in the drill."""
+        kept.left_out = left_out
+        self.counted(kept.key, left_out is None)
+        if self.run is None or self.over:
+            return
+        if left_out is None:
+            self.run.count_again(kept.number)
+        else:
+            self.run.leave_out(kept.number)
+
+    def _annotate(self, kept: SaidSwing, field: str, value: Any) -> None:
+        from sensor.recording.annotations import change_annotations
+        from sensor.recording.vocabulary import NOBODY
+
+        values = {field: value}
+        if field == "player":
+            # Their own hand, too: the swing was recorded under somebody else's.
+            name, hand = (None, None) if value is None else (value.name or NOBODY, value.hand)
+            values = {"player": name, "handedness": hand}
+        try:
+            with change_annotations(kept.session.folder) as said:
+                said.set_swing(kept.span, rate_hz=kept.rate_hz, **values)
+            recording = kept.session.session
+            if recording is not None and recording.id in self.kept_ids:
+                from unhurried.app.ingest import open_library
+
+                with open_library(self.home) as library:
+                    library.refresh(recording.id)
+        except Exception as error:
+            _log.exception("what was said of a swing")
+            text = "what was tapped is marked in the recording, but could not be written beside it"
+            self.hub.say(f"{text}: {self._plain(describe(error)[0])}", warning=True)
+
+    def _mark(self, session: LiveSession, *, kind: str = "tap", **fields: Any) -> None:
+        # Once the recording is closed there are no markers any more; the annotation says it.
+        with contextlib.suppress(ValueError):
+            session.mark(kind, **fields)
+
+    def _remember(self, words: str, take_back: Callable[[], None]) -> int:
+        self._number += 1
+        self._done.append(_Done(self._number, words, take_back))
+        self.hub.update(undo=words)
+        return self._number
+
+    def _undo(self) -> str:
+        if not self._done:
+            raise LiveError("there is nothing to take back")
+        tap = self._done[-1]
+        tap.take_back()
+        self._done.pop()
+        for session in self.sessions:
+            self._mark(session, taken_back=tap.number)
+        self.hub.update(undo=self._done[-1].words if self._done else None)
+        return f"Taken back: {tap.words}."
+
+
+def _span(found: FoundSwing) -> SwingSpan:
+    """Say where a swing is among the samples, as the library does after the recording."""
+    from sensor.recording.annotations import SwingSpan
+
+    by_weight = (found.impact_seq, found.top_seq, found.finish_seq, found.takeaway_seq)
+    known = [seq for seq in by_weight if seq is not None] or [float(found.anchor_seq)]
+    return SwingSpan(seq=max(0, round(known[0])), first_seq=min(known), last_seq=max(known))

@@ -1,0 +1,182 @@
+"""The page served from this process: its tools, its address, and who is let in."""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from unhurried.app.errors import CommandError
+from unhurried.app.page_tools import page_tools
+
+if TYPE_CHECKING:
+    from review.page.security import Pass
+    from unhurried.app.connections import DoorParams
+
+
+PORT: Final = 8737
+"""Where the page is unless another port is asked for; no service is registered there (IANA list,
+from memory)."""
+
+HERE: Final = "127.0.0.1"
+SWITCH_S: Final = 0.0005
+"""How soon a thread that works something out lets a screen go first. Each question to the library
+has to wait for that, and Python's own 5 ms, some thirty times a screen, would be felt."""
+
+LISTEN: Final = 1024
+"""Connections that may wait to be taken. (Chosen here; systems allow from 128 on, from memory.)"""
+
+START_S: Final = 20.0
+STOP_S: Final = 5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Served:
+    """A page that is up.
+
+    Attributes
+    ----------
+    url : str
+        On this computer.
+    port : int
+    shared : tuple of str
+        Addresses for others on the local network, without a token.
+    visitors : Pass or None
+        Their way in, where the page is shared.
+    """
+
+    url: str
+    port: int
+    shared: tuple[str, ...]
+    visitors: Pass | None
+
+    def link(self) -> str | None:
+        """Return a link that lets one more visitor in, None where nothing is shared."""
+        if self.visitors is None or not self.shared:
+            return None
+        return f"{self.shared[0]}enter?t={self.visitors.renew()}"
+
+
+def own_addresses() -> list[str]:
+    """Return this computer's addresses on the local network, the one that is used most first."""
+    found = []
+    with contextlib.suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        # Nothing is sent: the system only says which address it would send from. The address asked
+        # for is one for documentation (RFC 5737).
+        probe.connect(("192.0.2.1", 9))
+        found.append(str(probe.getsockname()[0]))
+    with contextlib.suppress(OSError):
+        found += [
+            str(info[4][0])
+            for info in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)
+        ]
+    return [a for a in dict.fromkeys(found) if not a.startswith("127.") and a != "0.0.0.0"]
+
+
+def _listen(host: str, port: int, *, exact: bool) -> socket.socket:
+    """Open the door: at the port that was asked for, or else at any that is free."""
+    for wanted in (port, *(() if exact else (0,))):
+        # With its protocol said: only then asyncio sends without waiting for acknowledgements,
+        # which holds up each answer but the first by 40 ms.
+        door = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+        door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            door.bind((host, wanted))
+        except OSError as error:
+            door.close()
+            if wanted == 0 or exact:
+                raise CommandError(
+                    f"port {port} cannot be used ({error.strerror or error}): another program may "
+                    "have it; give another --port, or 0 for any that is free"
+                ) from error
+            continue
+        # As many may be on their way in at once as the system has room for.
+        door.listen(LISTEN)
+        return door
+    raise AssertionError("a port is either opened or refused")
+
+
+@contextlib.contextmanager
+def serving(
+    home: Path,
+    *,
+    port: int | None = None,
+    share: bool = False,
+    live: Any = None,
+    more: Mapping[str, Callable[..., Any]] | None = None,
+    limits: DoorParams | None = None,
+) -> Iterator[Served]:
+    """Serve the page from a thread of this process, until the block is left.
+
+    Parameters
+    ----------
+    home : Path
+    port : int, optional
+        0: any that is free. By default `PORT`, or any where that is taken.
+    share : bool
+        Also for the local network, for visitors who have the link.
+    live : object, optional
+        The session that is going on, for the range screen.
+    more : mapping of str to callable, optional
+        What single screens need, see `review.page.tools.Tools`.
+    limits : DoorParams, optional
+        Of connections; by default as the system's own limits have it.
+
+    Yields
+    ------
+    Served
+
+    Raises
+    ------
+    CommandError
+        The port cannot be used, there is no network to share on, or the page does not start.
+    """
+    from review.page.app import create_app
+    from review.page.security import Pass
+    from unhurried.app.connections import DoorServer
+
+    addresses = own_addresses() if share else []
+    if share and not addresses:
+        raise CommandError(
+            "there is no local network to share the page on: connect to one, such as the phone's "
+            "hotspot, and try again"
+        )
+    door = _listen(
+        "0.0.0.0" if share else HERE,
+        PORT if port is None else port,
+        exact=port is not None,
+    )
+    at = int(door.getsockname()[1])
+    visitors = Pass() if share else None
+    hosts = {f"{name}:{at}" for name in (HERE, "localhost", *addresses)}
+    app = create_app(
+        home, tools=page_tools(home, more=more), hosts=hosts, visitors=visitors, live=live
+    )
+    server = DoorServer(app, door, limits)
+    thread = threading.Thread(target=server.run, name="page", daemon=True)
+    thread.start()
+    switch_s = sys.getswitchinterval()
+    sys.setswitchinterval(SWITCH_S)
+    try:
+        until = time.monotonic() + START_S
+        while not server.started:
+            if not thread.is_alive() or time.monotonic() > until:
+                raise CommandError("the page did not start: --verbose may say why")
+            time.sleep(0.01)
+        yield Served(
+            url=f"http://{HERE}:{at}/",
+            port=at,
+            shared=tuple(f"http://{a}:{at}/" for a in addresses),
+            visitors=visitors,
+        )
+    finally:
+        sys.setswitchinterval(switch_s)
+        server.should_exit = True
+        thread.join(STOP_S)
+        door.close()

@@ -15,22 +15,34 @@ import numpy as np
 import scipy
 
 PARTS = (
+    "budgets",
     "accuracy",
     "invented",
+    "recognition",
+    "live_turn",
+    "naming",
+    "stress",
     "speed",
     "calibration",
+    "holes",
     "compare",
     "own_strikes",
     "sensor_calibration",
     "link_decode",
     "timebase",
+    "stamps",
     "link",
     "evidence",
+    "answers",
     "library",
+    "cluster",
     "sound",
     "page",
     "live_page",
+    "share",
     "clip",
+    "hostile",
+    "lines",
 )
 """Modules of this folder; one is imported only when it is run, for not all need the same parts."""
 RESULTS = Path(__file__).resolve().parent / "results"
@@ -46,7 +58,7 @@ def main() -> int:
     )
     arguments = parser.parse_args()
     trial = arguments.quick or arguments.seed_shift
-    # What was run for a quick look doesn't take the place of the figures in README.
+    # What was run for a quick look doesn't take the place of the figures in the manual.
     path = RESULTS / ("trial.json" if trial else "latest.json")
     results: dict[str, Any] = {}
     if arguments.only and path.exists():

@@ -15,10 +15,11 @@ from typing import Any
 import numpy as np
 
 from analysis import Swing, to_seconds
+from analysis.scatter import scaled_mad
 from benchmarks.drawing import HARD, REHEARSALS, STRIKES, Case, draw_case, found_in
 from benchmarks.report import table
-from sensor.motion.action import MODELS, MOUNTS, SwingTruth
-from sensor.simulate import SimulatedSwing
+from simulation.motion.action import MODELS, MOUNTS, SwingTruth
+from simulation.sessions import SimulatedSwing
 
 __all__ = ["QUANTITIES", "cases", "rows_of", "run", "summary", "tables"]
 
@@ -30,7 +31,7 @@ CLOCK_U = 2e-4
 packets over a quarter of a minute tells (own choice, so that the clock's part is tried as well)."""
 GYR_SCALE_U = 0.01
 """What the finder is told; the simulated chip draws each axis' scale error with this sd
-(`sensor.chip.ChipParams.gyr_scale_sd`)."""
+(`simulation.chip.ChipParams.gyr_scale_sd`)."""
 MATCH_S = 0.1
 COVERAGE = 1.96
 """95 % of a normal distribution."""
@@ -49,6 +50,8 @@ QUANTITIES = {
     "across axis": ("peak_transverse_dps", 1.0, "deg/s"),
     "peak to impact": ("peak_to_impact_ms", 1.0, "ms"),
     "time at top": ("top_dwell_ms", 1.0, "ms"),
+    "pause": ("pause_ms", 1.0, "ms"),
+    "transition": ("transition_ms", 1.0, "ms"),
 }
 """Name here: field of `Swing`, factor to the unit shown, unit."""
 
@@ -76,7 +79,9 @@ def cases(*, quick: bool = False, shift: int = 0) -> Iterator[Case]:
             )
 
 
-def our_swings(swing: SimulatedSwing, clock_error: float) -> list[Swing]:
+def our_swings(
+    swing: SimulatedSwing, clock_error: float, gyr_delay_u_s: float = 0.0
+) -> list[Swing]:
     """Run the finder, and put what it found on a clock that is off by a share.
 
     Event times count from the matched swing's own neighbourhood, so the clock's error is put into
@@ -91,20 +96,17 @@ def our_swings(swing: SimulatedSwing, clock_error: float) -> list[Swing]:
             period_s=period_s,
             period_u_s=CLOCK_U * period_s,
             nominal_rate_hz=swing.nominal_rate_hz,
+            gyr_delay_u_s=gyr_delay_u_s,
         )
         for one in found_in(swing, gyr_scale_u=GYR_SCALE_U)
     ]
 
 
-def true_values(truth: SwingTruth, rng: np.random.Generator) -> dict[str, float | None]:
-    """Truth by the names of `QUANTITIES`.
-
-    In a pause at the top the turn is greatest all along: any instant of it is the top. The
-    uncertainty of the top says so, so an instant is drawn.
-    """
+def true_values(truth: SwingTruth) -> dict[str, float | None]:
+    """Truth by the names of `QUANTITIES`. The top of a pause is its middle, as it is defined."""
     top_s = truth.top_s
     if truth.hold_start_s is not None and truth.hold_end_s is not None:
-        top_s = float(rng.uniform(truth.hold_start_s, truth.hold_end_s))
+        top_s = 0.5 * (truth.hold_start_s + truth.hold_end_s)
     impact_s = truth.impact_s
     if truth.kind == "continuous" and not truth.strike:
         # They go back to where they began and rest there: their least turn is no instant.
@@ -119,6 +121,8 @@ def true_values(truth: SwingTruth, rng: np.random.Generator) -> dict[str, float 
         "peak rate": truth.peak_rate_dps,
         "across axis": truth.peak_transverse_dps,
         "time at top": truth.top_dwell_ms,
+        "pause": truth.pause_ms,
+        "transition": truth.transition_ms,
     }
     if impact_s is not None:
         out["downswing"] = (impact_s - top_s) * 1e3
@@ -153,13 +157,13 @@ def _pair(found: Iterable[Swing], truths: Iterable[SwingTruth]) -> list[tuple[Sw
     return pairs
 
 
-def rows_of(case: Case, swing: SimulatedSwing) -> list[dict[str, Any]]:
+def rows_of(case: Case, swing: SimulatedSwing, gyr_delay_u_s: float = 0.0) -> list[dict[str, Any]]:
     """Give a row for each swing that was found: errors and uncertainties by quantity."""
     rng = np.random.default_rng([case.seed, 3])
     clock_error = CLOCK_U * float(rng.standard_normal())
     truths = [truth for truth in swing.truth if truth.counts_as_swing]
     rows = []
-    for one, truth in _pair(our_swings(swing, clock_error), truths):
+    for one, truth in _pair(our_swings(swing, clock_error, gyr_delay_u_s), truths):
         row: dict[str, Any] = {
             "seed": case.seed,
             "hard": case.hard,
@@ -173,7 +177,7 @@ def rows_of(case: Case, swing: SimulatedSwing) -> list[dict[str, Any]]:
             "notes": [note.code for note in one.notes],
             "hold_ms": truth.hold_ms,
         }
-        true = true_values(truth, rng)
+        true = true_values(truth)
         bound = "rate_lower_bound" in row["notes"]
         for name, (attribute, factor, _) in QUANTITIES.items():
             value, u = getattr(one, attribute), getattr(one, f"{attribute}_u")
@@ -199,7 +203,7 @@ def summary(rows: list[dict[str, Any]], name: str) -> dict[str, Any] | None:
         "median_u": float(np.median(u)),
         "rms_error": rms,
         # Of the bulk: gross errors and long pauses make most of a root mean square.
-        "usual_error": float(1.4826 * np.median(np.abs(error))),
+        "usual_error": scaled_mad(error),
         "ratio": float(np.median(u)) / rms,
         "no_u": int(np.sum(~(u > 0.0))),
     }
@@ -252,7 +256,7 @@ def run(*, quick: bool = False, shift: int = 0) -> dict[str, Any]:
 
 
 def tables(result: dict[str, Any]) -> str:
-    """Markdown for README."""
+    """Markdown for docs/look-up/accuracy.md."""
     lines = []
     for name, (_, _, unit) in QUANTITIES.items():
         s = result["all"][name]
@@ -301,7 +305,6 @@ def tables(result: dict[str, Any]) -> str:
             f"{smallest} and more",
             table(head, [target, *lines]),
             "(Usual error: 1.48 times the median size, which for normal errors is their standard "
-            "deviation. In a pause any instant of it is the top, so one is drawn: these make most "
-            "of the rms of what the top is part of.)",
+            "deviation.)",
         ]
     )

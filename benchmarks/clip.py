@@ -20,7 +20,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from review.clip import ClipMatch, align_clip, find_knocks, read_clip
+from library.clips import ClipMatch
+from review.clip import align_clip, find_knocks, read_clip
 
 Array = npt.NDArray[np.float64]
 

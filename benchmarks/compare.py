@@ -14,12 +14,12 @@ from typing import Any
 import numpy as np
 
 from analysis import Swing, SwingFinder, to_seconds
-from analysis.compare import COMPARED, Comparison, Side, compare_sets, compare_swings
+from analysis.evidence.compare import COMPARED, Comparison, Side, compare_sets, compare_swings
 from benchmarks.report import table
-from sensor.motion.action import MODELS, MOUNTS, Action, Model, Mount, SwingTruth
-from sensor.motion.draw import random_swing
-from sensor.motion.habit import Habit, Player
-from sensor.simulate import grid_rate_hz, simulate_swing
+from simulation.motion.action import MODELS, MOUNTS, Action, Model, Mount, SwingTruth
+from simulation.motion.draw import random_swing
+from simulation.motion.habit import Habit, Player
+from simulation.sessions import grid_rate_hz, simulate_swing
 
 __all__ = ["run", "tables"]
 
@@ -136,7 +136,7 @@ class _Tally:
                 continue
             assert row.low is not None
             assert row.high is not None
-            assert row.tellable is not None
+            assert row.detectable is not None
             assert row.difference is not None
             assert row.u is not None
             assert row.p is not None
@@ -144,7 +144,7 @@ class _Tally:
                 alone = self.alone_told[row.measure]
                 alone[0] += 1
                 alone[1] += row.p <= 0.05
-            size = abs(true[row.measure]) / row.tellable
+            size = abs(true[row.measure]) / row.detectable
             if TELLABLE_BAND[0] <= size <= TELLABLE_BAND[1]:
                 right = row.difference * true[row.measure] > 0.0
                 counts = self.power[row.measure]

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from analysis import FoundSwing, SwingFinder
-from sensor.motion.action import KINDS, Kind, Model, Mount
-from sensor.simulate import SimulatedSwing, simulate_swing
+from simulation.motion.action import KINDS, Kind, Model, Mount
+from simulation.sessions import SimulatedSwing, simulate_swing
 
 __all__ = ["HARD", "RATES_HZ", "REHEARSALS", "STRIKES", "Case", "draw_case", "found_in"]
 

@@ -14,9 +14,9 @@ from scipy.signal import resample_poly
 from analysis import SwingFinder
 from benchmarks.baseline import plain_swings
 from benchmarks.report import table
-from sensor.layout import AXES
-from sensor.motion.action import MODELS, MOUNTS, Kind
-from sensor.simulate import SessionSpec, simulate_session, simulate_swing
+from sensor.recording.layout import AXES
+from simulation.motion.action import MODELS, MOUNTS, Kind
+from simulation.sessions import SessionSpec, simulate_session, simulate_swing
 
 Array = npt.NDArray[np.float64]
 
@@ -50,7 +50,7 @@ class _Piece:
 
 def _real(*, quick: bool) -> Iterator[tuple[str, _Piece]]:
     """Yield the real recordings, which are fetched with pip when they are first needed."""
-    from tests.analysis import real_data
+    from tests.shared import real_data
 
     def piece(one: real_data.RealRecording, mount: str | None, rate_hz: int) -> _Piece:
         share = Fraction(rate_hz, round(one.rate_hz))
@@ -110,7 +110,7 @@ def _simulated(*, quick: bool, shift: int) -> Iterator[tuple[str, _Piece]]:
                 known={
                     "gyr_range_dps": session.gyr_range_dps,
                     "acc_range_g": session.acc_range_g,
-                    "gyr_delay_s": session.gyr_delay_ms / 1e3,
+                    "gyr_delay_s": session.gyr_delay_s,
                     "acc_delay_s": session.acc_delay_ms / 1e3,
                 },
             ),
@@ -190,7 +190,7 @@ def run(*, quick: bool = False, shift: int = 0) -> dict[str, Any]:
 
 
 def tables(result: dict[str, Any]) -> str:
-    """Markdown for README."""
+    """Markdown for docs/look-up/accuracy.md."""
     lines = [
         [
             name,

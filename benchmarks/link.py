@@ -2,7 +2,7 @@
 
 The real-time part runs the whole chain that a player has on Linux: bleak's unmodified BlueZ backend
 on a real dbus-daemon, decoding, recording, swing finder. Only bluetoothd and the radio are the
-software ones of ``tests/sensor/software_bluez.py``, in a process of their own.
+software ones of ``tests/shared/software_bluez.py``, in a process of their own.
 """
 
 from __future__ import annotations
@@ -21,20 +21,20 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from analysis.results import Swing
+from analysis.swing.results import Swing
 from benchmarks.report import table
-from sensor.layout import PACKET_DTYPE
-from sensor.live import LiveBlock
-from sensor.replay import ReplaySource
-from sensor.simulate import SessionSpec, SimulatedSession, simulate_session
-from sensor.source import host_clock_ns
-from sensor.writer import RecordingWriter
-from unhurried.live import LiveSession
+from sensor.link.live import LiveBlock
+from sensor.link.replay import ReplaySource
+from sensor.link.source import host_clock_ns
+from sensor.recording.layout import PACKET_DTYPE
+from sensor.recording.writer import RecordingWriter
+from simulation.sessions import SessionSpec, SimulatedSession, simulate_session
+from unhurried.app.live import LiveSession
 
 __all__ = ["run", "tables"]
 
 SEEDS = 980_000
-SOFTWARE = Path(__file__).resolve().parents[1] / "tests" / "sensor"
+SOFTWARE = Path(__file__).resolve().parents[1] / "tests" / "shared"
 PIECE_MINUTES = 6.0
 LONG_RATE_HZ = 800.0
 # Share of a core, by rate.
@@ -189,7 +189,7 @@ def _sensor_child(rate_hz: float, shift: int) -> None:
 
 def _live_child(folder: Path, rate_hz: float, seconds: float) -> None:
     """In a process of its own: record for so long, and print the CPU time it took as JSON."""
-    from sensor.radio import RadioParams, RadioSource
+    from sensor.link.radio import RadioParams, RadioSource
 
     arrivals: list[tuple[int, int]] = []
     delays: list[float] = []
@@ -331,7 +331,7 @@ def run(*, quick: bool = False, shift: int = 0) -> dict[str, Any]:
 
 
 def tables(result: dict[str, Any]) -> str:
-    """Markdown for README."""
+    """Markdown for docs/look-up/accuracy.md."""
     long = result["long"]
     lost = long["sent"] - long["received"]
     lines = [

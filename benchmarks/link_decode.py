@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 
 from benchmarks.report import table
-from sensor.decode import Decoder, encode
-from sensor.profile import Profile, load_profile
+from sensor.link.decode import Decoder, encode
+from sensor.link.profile import Profile, load_profile
 
 __all__ = ["run", "tables"]
 
@@ -90,44 +90,33 @@ def run(*, quick: bool = False, shift: int = 0) -> dict[str, Any]:
                 decoder.feed(arrival, payload)
             assert decoder.received == len(singly)
 
-        def at_once(
-            profile: Profile = profile,
-            arrivals: list[int] = arrivals,
-            payloads: list[bytes] = payloads,
-        ) -> None:
-            _decoder(profile).decode_many(arrivals, payloads)
-
         def loop(profile: Profile = profile, payloads: list[bytes] = payloads) -> None:
             _struct_loop(profile, payloads)
 
         floor_us = _us(loop, count)
         feed_us = _us(one_by_one, count)
-        many_us = _us(at_once, count)
         cases.append(
             {
                 "profile": name,
                 "samples": n,
                 "feed_us": feed_us,
-                "many_us": many_us,
                 "struct_us": floor_us,
                 "feed_ratio": feed_us / floor_us,
-                "many_ratio": many_us / floor_us,
             }
         )
     return {"cases": cases}
 
 
 def tables(result: dict[str, Any]) -> str:
-    """Markdown for README."""
+    """Markdown for docs/look-up/accuracy.md."""
     lines = [
         [
             f"{case['profile']}, {case['samples']} a packet",
             f"{TARGET_US:g} us",
             f"{case['feed_us']:.1f} us ({case['feed_ratio']:.1f} x)",
-            f"{case['many_us']:.1f} us ({case['many_ratio']:.1f} x)",
             f"{case['struct_us']:.1f} us",
         ]
         for case in result["cases"]
     ]
-    header = ["a packet", "target", "as it arrives", "many at once", "loop with struct"]
+    header = ["a packet", "target", "as it arrives", "loop with struct"]
     return "\n\n".join(["### Decoding", table(header, lines)])

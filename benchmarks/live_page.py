@@ -22,8 +22,8 @@ import numpy as np
 
 from benchmarks.report import table
 from review.page.livehub import LiveHub, LiveSwing
-from unhurried.pages import live_hub
-from unhurried.serve import serving
+from unhurried.app.pages import live_hub
+from unhurried.app.serve import serving
 
 __all__ = ["run", "tables"]
 
@@ -138,7 +138,7 @@ def run(*, quick: bool = False, shift: int = 0) -> dict[str, Any]:
 
 
 def tables(result: dict[str, Any]) -> str:
-    """Markdown for README."""
+    """Markdown for docs/look-up/accuracy.md."""
     rows = [
         [
             str(row["viewers"]),

@@ -15,11 +15,11 @@ from typing import Any
 import numpy as np
 
 from benchmarks.report import table
-from sensor.motion.action import Model, Mount
-from sensor.motion.habit import Habit
-from sensor.recording import open_recording
-from sensor.simulate import PlayerSpec, SessionSpec, SimulatedSession, simulate_session
-from unhurried.wiring import analyze_recording
+from sensor.recording.opening import open_recording
+from simulation.motion.action import Model, Mount
+from simulation.motion.habit import Habit
+from simulation.sessions import PlayerSpec, SessionSpec, SimulatedSession, simulate_session
+from unhurried.app.measuring import analyze
 
 __all__ = ["errors", "run", "tables"]
 
@@ -83,8 +83,8 @@ def errors(
         made.write(folder)
         with open_recording(folder) as recording:
             stretch = recording.period_s * made.true_rate_hz
-            plain = analyze_recording(recording).swings
-            timed = analyze_recording(recording, own_strikes=True).swings
+            plain = analyze(recording).swings
+            timed = analyze(recording, own_strikes=True).swings
     for a, b in zip(plain, timed, strict=True):
         if b.impact_basis != "own_strikes":
             continue
@@ -134,7 +134,7 @@ def run(*, quick: bool = False, shift: int = 0) -> dict[str, Any]:
 
 
 def tables(result: dict[str, Any]) -> str:
-    """Markdown for README."""
+    """Markdown for docs/look-up/accuracy.md."""
     lines = [
         [
             name,

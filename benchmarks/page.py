@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import contextlib
 import json
+import re
 import shutil
 import tempfile
 import time
 import uuid
 from collections.abc import Iterator, Sequence
+from html import unescape
 from pathlib import Path
 from typing import Any
 
@@ -21,11 +23,11 @@ import numpy as np
 
 from benchmarks.library import clone, fill
 from benchmarks.report import table
-from review.library import Library
-from unhurried.ingest import analyze_one
-from unhurried.serve import serving
+from library.catalogue import Library
+from unhurried.app.ingest import analyze_one
+from unhurried.app.serve import serving
 
-__all__ = ["run", "tables"]
+__all__ = ["run", "sizes", "tables"]
 
 ROOT = Path(__file__).resolve().parents[1]
 DEMO = ROOT / "recordings" / "monday-wrist"
@@ -131,6 +133,28 @@ def _ask(sessions: int, swings: int, times: int, each: int, which: Sequence[str]
                 out["later_ms"] = _later(http, asked)
                 out["edit_ms"] = _edits(http, real[0], each)
         return out
+
+
+def _whole(http: httpx.Client, path: str) -> int:
+    """Count the bytes of a screen with all that it fetches later."""
+    html = http.get(path).raise_for_status()
+    later = re.findall(r'data-later="([^"]+)"', html.text)
+    return len(html.content) + sum(_whole(http, unescape(part)) for part in later)
+
+
+def sizes() -> dict[str, float]:
+    """Return how large each whole screen is, in kB, with a session of a hundred swings."""
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as place:
+        home = Path(place) / "home"
+        with Library(home) as library:
+            fill(library, 24, 100)
+            real = _add_real(library, Path(place), 2)
+            asked = _screens(library, real, 2)
+        with _served(home) as http:
+            return {
+                name: max(_whole(http, path) for path in set(paths)) / 1e3
+                for name, paths in asked.items()
+            }
 
 
 def _later(http: httpx.Client, asked: dict[str, list[str]]) -> dict[str, float]:

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from sensor.motion.action import SwingTruth
+from simulation.motion.action import SwingTruth
 
 __all__ = ["MEASURES", "Found", "match", "score", "summarize"]
 
@@ -114,9 +114,8 @@ def score(found: Found, truth: SwingTruth, *, mount: str, clipped: bool) -> dict
         row["in_pause"] = np.nan
     else:
         row["in_pause"] = float(truth.hold_start_s <= found.top_s <= truth.hold_end_s)
-        # Anywhere within a pause of length h has a standard uncertainty of h / sqrt(12).
-        least_u_s = 0.5 * truth.hold_ms * 1e-3 / np.sqrt(12.0)
-        row["pause_said"] = float(found.top_u_s is not None and found.top_u_s >= least_u_s)
+        middle_s = 0.5 * (truth.hold_start_s + truth.hold_end_s)
+        put("pause_ms", found.top_s, middle_s, 1e3)
     if truth.strike:
         put("impact_ms", found.impact_s, truth.impact_s, 1e3)
     elif truth.impact_s is not None and truth.kind != "continuous":
@@ -138,7 +137,7 @@ def summarize(rows: Iterable[dict[str, Any]], *, missed: int, invented: int) -> 
     rows = list(rows)
     out: dict[str, Any] = {"swings": len(rows) + missed, "missed": missed, "invented": invented}
     asked = nulls = 0
-    for name in (*MEASURES, "rehearsal_impact_ms", "clipped_peak_percent"):
+    for name in (*MEASURES, "rehearsal_impact_ms", "clipped_peak_percent", "pause_ms"):
         values = np.array([row[name] for row in rows if name in row])
         null = int(np.isnan(values).sum())
         if name in MEASURES:
@@ -153,12 +152,11 @@ def summarize(rows: Iterable[dict[str, Any]], *, missed: int, invented: int) -> 
             "p95_abs": _round(np.percentile(size, 95)) if len(size) else None,
             "bias": _round(np.nanmean(values)) if len(size) else None,
         }
-    for name in ("in_pause", "pause_said", "right"):
+    for name in ("in_pause", "right"):
         values = np.array([row[name] for row in rows if name in row])
         null = int(np.isnan(values).sum())
-        if name != "pause_said":
-            asked += len(values)
-            nulls += null
+        asked += len(values)
+        nulls += null
         good = values[~np.isnan(values)]
         out[name] = {
             "n": len(values),

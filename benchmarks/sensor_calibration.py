@@ -9,10 +9,12 @@ import numpy as np
 import numpy.typing as npt
 import scipy.linalg
 
+from benchmarks.procedure import ProcedureSpec, SimulatedProcedure, simulate_procedure
 from benchmarks.report import table
-from sensor.calibrating import G_N_M_S2, Procedure, ProcedureParams, Samples, calibrate_samples
-from sensor.calibration import CalibrationError
-from sensor.procedure import ProcedureSpec, SimulatedProcedure, simulate_procedure
+from sensor.calibration.fit import calibrate_samples
+from sensor.calibration.procedure import Procedure, ProcedureParams, SampleArrays
+from sensor.recording.calibration import CalibrationError
+from words.units import G_N_M_S2
 
 __all__ = ["run", "tables"]
 
@@ -36,7 +38,7 @@ CASES: dict[str, tuple[ProcedureSpec, ProcedureParams]] = {
 def _one(made: SimulatedProcedure, params: ProcedureParams) -> Procedure:
     period_s = 1.0 / made.true_rate_hz
     return calibrate_samples(
-        Samples(
+        SampleArrays(
             seq=made.samples["seq"].astype(np.int64), acc_m_s2=made.acc_m_s2, gyr_dps=made.gyr_dps
         ),
         key="simulated",
@@ -105,7 +107,7 @@ def run(*, quick: bool = False, shift: int = 0) -> dict[str, Any]:
 
 
 def tables(result: dict[str, Any]) -> str:
-    """Markdown for README."""
+    """Markdown for docs/look-up/accuracy.md."""
 
     def cell(case: dict[str, Any], name: str, factor: float, unit: str) -> str:
         one = case[name]

@@ -18,22 +18,23 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis import FoundSwing, SwingFinder
-from analysis.liveturn import LiveTurn, TurnEvent, TurnTarget
+from analysis.swing.live_params import TurnEvent, TurnTarget
+from analysis.swing.live_turn import LiveTurn
 from benchmarks.report import table
 from feedback.mixer import Voice
 from feedback.outputs import SilentOutput
 from feedback.tones import Sound
-from sensor.layout import AXES
-from sensor.motion.action import MODELS, MOUNTS
-from sensor.replay import ReplaySource
-from sensor.simulate import (
+from sensor.link.replay import ReplaySource
+from sensor.link.source import PacketCallback, RawPacket
+from sensor.recording.layout import AXES
+from simulation.motion.action import MODELS, MOUNTS
+from simulation.sessions import (
     SessionSpec,
     SimulatedSession,
     SimulatedSwing,
     simulate_session,
     simulate_swing,
 )
-from sensor.source import PacketCallback, RawPacket
 
 Array = npt.NDArray[np.float64]
 
@@ -279,16 +280,18 @@ class _TimedReplay(ReplaySource):
 
 def _call(*, quick: bool, shift: int) -> dict[str, Any]:
     """The whole chain as a drill has it: decoded, written, measured, judged, played."""
-    from feedback.drill import Block, Drill, DrillPlan, Reference
-    from unhurried.commands.drill import DrillRun
-    from unhurried.live import LiveSession
+    from feedback.drill import Drill
+    from feedback.drill_plan import Block, DrillPlan, DrillReference
+    from unhurried.app.drill_run import DrillRun
+    from unhurried.app.live import LiveSession
+    from unhurried.app.shutdown import Shutdown
 
     took: list[float] = []
     sessions = 1 if quick else 4
     for k in range(sessions):
         plan = DrillPlan(
             blocks=(Block("rehearsal", 500),),
-            reference=Reference(full_turn_deg=110.0, backswing_ms=900.0),
+            reference=DrillReference(full_turn_deg=110.0, backswing_ms=900.0),
             cue_on=None,
         )
         probe = _Probe()
@@ -312,7 +315,7 @@ def _call(*, quick: bool, shift: int) -> dict[str, Any]:
                 on_block=one.on_block,
                 on_event=one.on_event,
             )
-            asyncio.run(one.run(session))
+            asyncio.run(one.run(session, ending=Shutdown()))
             took += source.took
     ms = 1e3 * np.array(took)
     return {
@@ -331,7 +334,7 @@ CHILD = """
 import asyncio, json, random, sys, time
 from feedback.outputs import open_output
 from feedback.tones import tone
-from sensor.source import host_clock_ns
+from sensor.link.source import host_clock_ns
 
 async def load():
     while True:
@@ -375,7 +378,7 @@ asyncio.run(main(*map(int, sys.argv[1:])))
 @contextlib.contextmanager
 def _recorder(env: dict[str, str]) -> Iterator[tuple[list[bytes], list[float]]]:
     """Record the sink's monitor; for each chunk the host time at which it was there."""
-    from sensor.source import host_clock_ns
+    from sensor.link.source import host_clock_ns
 
     command = ["parec", "-d", "cue.monitor", "--raw", f"--rate={RATE_HZ}", "--channels=1"]
     recorder = subprocess.Popen(
@@ -401,7 +404,7 @@ def _recorder(env: dict[str, str]) -> Iterator[tuple[list[bytes], list[float]]]:
 
 
 def _sound(*, quick: bool) -> dict[str, Any]:
-    from tests.feedback.listening import onsets_s, sound_server
+    from tests.shared.listening import onsets_s, sound_server
 
     triggers, by_frame, seconds = (20, 8, 5) if quick else (150, 40, LOAD_S)
     with (
@@ -489,7 +492,7 @@ def run(*, quick: bool = False, shift: int = 0) -> dict[str, Any]:
 
 
 def tables(result: dict[str, Any]) -> str:
-    """Markdown for README."""
+    """Markdown for docs/look-up/accuracy.md."""
     one, many, call, sound = (result[k] for k in ("single", "sessions", "call", "sound"))
     lines = [
         [

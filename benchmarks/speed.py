@@ -19,14 +19,14 @@ from scipy.signal import butter, sosfilt
 
 from analysis import SwingFinder
 from benchmarks.report import table
-from sensor.chip import ChipParams
-from sensor.layout import AXES, COUNTS_DTYPE, PACKET_DTYPE
-from sensor.motion.action import Action
-from sensor.motion.activities import random_activity
-from sensor.recording import open_recording
-from sensor.session import Session
-from sensor.simulate import SimulatedSwing, grid_rate_hz, simulate_swing
-from sensor.writer import RecordingWriter
+from sensor.recording.layout import AXES, COUNTS_DTYPE, PACKET_DTYPE
+from sensor.recording.opening import open_recording
+from sensor.recording.session import Session
+from sensor.recording.writer import RecordingWriter
+from simulation.chip import ChipParams
+from simulation.motion.action import Action
+from simulation.motion.activities import random_activity
+from simulation.sessions import SimulatedSwing, grid_rate_hz, simulate_swing
 
 Array = npt.NDArray[np.float64]
 
@@ -282,7 +282,7 @@ def run(*, quick: bool = False, shift: int = 0) -> dict[str, Any]:
 
 
 def tables(result: dict[str, Any]) -> str:
-    """Markdown for README."""
+    """Markdown for docs/look-up/accuracy.md."""
     now, hours = result["live"], result["memory_hours"]
     used = {k: m["used_bytes"] / 2**20 for k, m in result["memory"].items()}
     lines = [

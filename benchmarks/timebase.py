@@ -17,8 +17,8 @@ import numpy as np
 import numpy.typing as npt
 
 from benchmarks.report import table
-from sensor.layout import PACKET_DTYPE
-from sensor.timebase import CRYSTAL_U, LiveTimeBase, fit_packets
+from sensor.recording.layout import PACKET_DTYPE
+from sensor.recording.timebase import CRYSTAL_U, LiveTimeBase, fit_packets
 
 Array = npt.NDArray[np.float64]
 
@@ -168,7 +168,7 @@ def run(*, quick: bool = False, shift: int = 0) -> dict[str, Any]:
 
 
 def tables(result: dict[str, Any]) -> str:
-    """Markdown for README."""
+    """Markdown for docs/look-up/accuracy.md."""
     lines = []
     for batch in BATCHES:
         for duration_s in DURATIONS_S:

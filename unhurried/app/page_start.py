@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import functools
+import itertools
 import logging
 import secrets
 import threading
@@ -47,10 +48,19 @@ class PageStarter:
         Of simulated sensors.
     output : str, optional
         Where a drill's sound goes; the system's output by default.
+    seed : int, optional
+        Of the first simulated sensor, the next ones count up from it; by default each has one that
+        nobody knows before.
     """
 
     def __init__(
-        self, hub: LiveHub, home: Path, *, speed: float = 1.0, output: str | None = None
+        self,
+        hub: LiveHub,
+        home: Path,
+        *,
+        speed: float = 1.0,
+        output: str | None = None,
+        seed: int | None = None,
     ) -> None:
 
         self.cautions: tuple[str, ...] = cautions.DRILL
@@ -58,6 +68,12 @@ class PageStarter:
         self._home = home
         self._speed = speed
         self._output = output
+        # Another player each time, but for whoever gives the same number twice.
+        self._seeds = (
+            itertools.count(seed)
+            if seed is not None
+            else iter(functools.partial(secrets.randbelow, 100_000), None)
+        )
         self._guard = threading.Lock()
         self._thread: threading.Thread | None = None
         self._ending = Shutdown()
@@ -86,8 +102,7 @@ class PageStarter:
             sensor=asked.sensor,
             simulated=asked.simulated,
             speed=self._speed,
-            # Another player each time, but for whoever gives the same number twice.
-            seed=secrets.randbelow(100_000),
+            seed=next(self._seeds),
             mount=asked.mount,
             hand=asked.hand,
             player=asked.player,

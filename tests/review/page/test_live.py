@@ -17,7 +17,6 @@ from pathlib import Path
 from typing import Any
 
 import httpx
-import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st

@@ -14,6 +14,8 @@ from typing import Any
 import numpy as np
 import scipy
 
+from analysis.swing.results import ANALYSIS_VERSION
+
 PARTS = (
     "budgets",
     "accuracy",
@@ -78,6 +80,10 @@ def main() -> int:
         results[name] = part.run(quick=arguments.quick, shift=arguments.seed_shift)
         took = time.monotonic() - start
         results[name]["took_s"] = round(took, 1)
+        # Parts of one file may be of different days.
+        results[name]["analysis_version"] = ANALYSIS_VERSION
+        if hasattr(part, "SEEDS"):
+            results[name]["first_seed"] = part.SEEDS + arguments.seed_shift
         print(f"{took:.0f} s", file=sys.stderr)
         print(
             f"## {name.replace('_', ' ').capitalize()}\n\n{part.tables(results[name])}\n",

@@ -1,7 +1,8 @@
 """``python docs/write.py``: write the pages of the manual that the program itself knows.
 
 Commands with every option, the Python API, settings and sounds are taken from the code, so that the
-manual can't say something else; ``tests/test_manual.py`` compares. The pages are kept in the
+manual can't say something else; so are the tables of accuracy, from ``docs/accuracy.json``
+(``docs/figures.py``). ``tests/test_manual.py`` compares. The pages are kept in the
 repository: a wheel is built where the program isn't installed (hatch_build.py).
 """
 
@@ -17,7 +18,9 @@ from typing import Any, Final
 import click
 
 HERE: Final = Path(__file__).resolve().parent
-sys.path.insert(0, str(HERE.parent))
+sys.path[:0] = [str(HERE.parent), str(HERE)]
+
+import figures  # noqa: E402
 
 import unhurried  # noqa: E402
 from feedback.patterns import SOUNDS  # noqa: E402
@@ -176,6 +179,8 @@ def main() -> None:
     """Write them all."""
     for name, page in PAGES.items():
         (HERE / "look-up" / name).write_text(page(), encoding="utf-8")
+    for path, text in figures.pages().items():
+        path.write_text(text, encoding="utf-8")
 
 
 if __name__ == "__main__":

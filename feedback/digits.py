@@ -169,7 +169,7 @@ def _laid_out(judged: Judged, ink: str, width: int, *, low: bool) -> list[str]:
 
     def word(name: str, said: str | None, value: float | None, more: str = "") -> list[str]:
         if said is None:
-            why = "not measured" if value is None else "no reference yet"
+            why = "not measured" if value is None else "no model swings yet"
             return [f"{name}: {why}{more}", *large("-")]
         return [f"{name}, {said.upper()}{more}", *large(f"{_SIGNS[said]} {said.upper()}")]
 
@@ -219,10 +219,10 @@ def _laid_out(judged: Judged, ink: str, width: int, *, low: bool) -> list[str]:
                 j.turn_deg,
                 r.upper_turn_deg if beyond else r.full_turn_deg,
                 j.turn,
-                "your bound" if beyond else "of your own" if j.turn == "short" else "your own",
+                "your range" if beyond else "of your own" if j.turn == "short" else "your own",
             ),
             number(
-                ("PEAK RATE", "PEAK"),
+                ("ROTATION", "PEAK"),
                 "deg/s",
                 j.peak_rate_dps,
                 r.peak_rate_dps,

@@ -482,9 +482,7 @@ class Drill(Standing):
             out.append(SetTurn(learnt["full_turn_deg"]))
         words = {"full_turn_deg": "full turn {:.0f} deg", "backswing_ms": "backswing {:.0f} ms"}
         told = ", ".join(words[name].format(value) for name, value in learnt.items())
-        out.append(
-            Line(f"provisional, the median of your first {PROVISIONAL_SWINGS} swings: {told}")
-        )
+        out.append(Line(f"for now, the middle of your first {PROVISIONAL_SWINGS} swings: {told}"))
         return out
 
     def _start_block(

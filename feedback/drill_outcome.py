@@ -314,11 +314,11 @@ def asynchrony_lines(outcome: Mapping[str, Any]) -> list[str]:
             out.append("takeaway: the cue joined it, so it cannot be set beside the cue")
         elif found["sd"] is None:
             few = "no swing" if not found["n"] else "only one swing"
-            out.append(f"{name}: no mean and spread: {few} could be set beside the cue")
+            out.append(f"{name}: no mean and scatter: {few} could be set beside the cue")
         else:
             side = "after" if found["mean"] >= 0 else "before"
             out.append(
                 f"{name}: {abs(found['mean']):.0f} ms {side} the cue on average, "
-                f"spread {found['sd']:.0f} ms (n {found['n']})"
+                f"scatter {found['sd']:.0f} ms (n {found['n']})"
             )
     return out

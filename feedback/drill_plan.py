@@ -18,10 +18,10 @@ _RULES: Final = PlanRules()
 SCHEDULES: tuple[Schedule, ...] = ("every", "outside", "fading", "none")
 
 BLOCK_WORDS = {
-    "rehearsal": "rehearsals without a ball",
+    "rehearsal": "practice swings, without a ball",
     "ball": "with a ball",
-    "silent": "silent: no sounds and no numbers, swing as you would",
-    "retention": "silent, to see what has stayed: no sounds and no numbers",
+    "silent": "without sound: no sounds and no numbers, swing as you would",
+    "retention": "without sound, to see what has stayed: no sounds and no numbers",
 }
 
 FEELS = {"1": "rushed", "2": "in time", "3": "slow"}
@@ -109,7 +109,7 @@ class DrillPlan:
             and r.upper_turn_deg is not None
             and r.upper_turn_deg <= r.share * r.full_turn_deg
         ):
-            raise DrillError("the upper bound must lie above the full turn")
+            raise DrillError("the upper end of the range must lie above the full turn")
 
     @property
     def repeats(self) -> int:

@@ -146,7 +146,7 @@ SOUNDS: tuple[Meaning, ...] = (
     ),
     Meaning(
         "over",
-        "Your turn is beyond your upper bound, while you go back.",
+        "Your turn is past full, while you go back.",
         "three quick, low reeds",
         _over,
     ),
@@ -156,10 +156,8 @@ SOUNDS: tuple[Meaning, ...] = (
     ),
     Meaning("turn full", "The turn was full.", "one long bell that rings down", _turn_full),
     Meaning("turn short", "The turn was short.", "two bells, falling", _turn_short),
-    Meaning(
-        "turn beyond", "The turn was beyond your upper bound.", "three bells, rising", _turn_beyond
-    ),
-    Meaning("block", "The next block begins.", "four quick reeds: low, high, low, high", _block),
+    Meaning("turn beyond", "The turn was past full.", "three bells, rising", _turn_beyond),
+    Meaning("block", "The next set begins.", "four quick reeds: low, high, low, high", _block),
     Meaning("lost", "The sensor is lost: the drill waits.", "three long reeds, falling", _lost),
     Meaning("back", "The sensor is back: the drill goes on.", "two long reeds, rising", _back),
 )

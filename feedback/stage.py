@@ -15,7 +15,7 @@ from feedback.outputs import Output
 from feedback.patterns import BETWEEN_S, Sounds
 from feedback.tones import Sound
 
-SILENT = "the output is silent"
+SILENT = "no sound"
 INTERRUPTED = "the sound was interrupted"
 CALLED_OFF = "called off"
 

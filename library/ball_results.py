@@ -276,7 +276,7 @@ def doubts(
         middle = statistics.median(levers)
         if not low <= middle <= high:
             out.append(
-                f"for the peak rate that was measured the club's speed is too "
+                f"for the rotation that was measured the club's speed is too "
                 f"{'high' if middle > high else 'low'} (as at the end of {middle:.1f} m, where "
                 f"{low:g} to {high:g} m is usual): is it in another unit?"
             )
@@ -329,7 +329,7 @@ def _against_own(
         ratio = statistics.median(now) / statistics.median(earlier)
         if not 1.0 / OWN_FACTOR <= ratio <= OWN_FACTOR:
             out.append(
-                f"for the peak rate that was measured {words} is {ratio:.2g} times what it is in "
+                f"for the rotation that was measured {words} is {ratio:.2g} times what it is in "
                 f"{len(earlier)} results of this player's other sessions: is it in another unit?"
             )
     return out

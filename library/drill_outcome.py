@@ -321,12 +321,12 @@ def held_words(block: DrillBlock, before: DrillBlock | None) -> str:
     before : DrillBlock or None
         The last one with cue or tones.
     """
-    start = f"Block {block.name}"
+    start = f"Set {block.name}"
     counts = _counts(block, before)
     if before is None:
         return (
-            f"{start}: can't tell from this drill whether it was kept, there was no block with cue "
-            f"or tones before it{counts}."
+            f"{start}: can't tell from this drill whether it was kept, there was no set with sound "
+            f"before it{counts}."
         )
     found = _against(block, before)
     clauses: list[str] = []
@@ -340,7 +340,7 @@ def held_words(block: DrillBlock, before: DrillBlock | None) -> str:
             clauses.append(
                 f"{word} too few swings to set beside each other ({there} of {LEAST_SWINGS})"
                 if there < LEAST_SWINGS
-                else f"{word} without any spread to go by"
+                else f"{word} with nothing to say how the swings differ"
             )
             continue
         words.append(retention(decision))

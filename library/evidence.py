@@ -245,13 +245,13 @@ class Evidence:
             named = ", ".join(session[:8] for session in fewer[:6])
             out.append(
                 f"{parts} are taken together here, as one player's swings. Where that is wrong, "
-                f"correct the hand or leave these out, on their screens of the page: {named}."
+                f"change the hand or leave these out, on their screens of the page: {named}."
             )
         unclear = sum(row.kind == "unclear" for row in rows)
         if unclear:
             whole = "1 swing is" if unclear == 1 else f"{unclear} of {len(rows)} swings are"
             out.append(
-                f"{whole} of unclear kind, and count neither as rehearsals nor as strikes. What "
+                f"{whole} of unclear kind, and count neither as practice swings nor as shots. What "
                 "they were can be said on the page, in the session's list ('They are'), and "
                 "beforehand while recording, by marking 'rehearsal' or 'ball'."
             )
@@ -543,7 +543,7 @@ def evidence_of(
     Raises
     ------
     NoSuchError
-        There is no such player, or no full swing with this club and mount.
+        There is no such player, or no full swing with this club and place.
     ChoiceError
         The name fits several players.
     """

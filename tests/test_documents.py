@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -57,3 +58,18 @@ def test_files_that_are_named_from_the_root_exist(path: Path) -> None:
     named = re.findall(rf"`((?:{rooms}|recordings)/[\w./-]*(?:\.\w+|/))`", text)
     wrong = [name for name in named if not (ROOT / name).exists()]
     assert wrong == [] or wrong == ["recordings/generated/"], wrong
+
+
+def test_the_version_is_said_once_and_the_documents_agree() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    version = project["version"]
+    citation = (ROOT / "CITATION.cff").read_text(encoding="utf-8")
+    assert re.findall(r"^version: (.+)$", citation, re.MULTILINE) == [version]
+    changes = (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
+    newest = next(line for line in changes.splitlines() if line.startswith("## "))
+    assert newest.split()[1] == version
+    # The program takes it from what is installed: no other file says it.
+    rooms = ("words", "sensor", "analysis", "feedback", "library", "review", "simulation")
+    sources = [path for room in (*rooms, "unhurried") for path in (ROOT / room).rglob("*.py")]
+    said = re.compile(rf"""["']{re.escape(version)}["']""")
+    assert [path.name for path in sources if said.search(path.read_text("utf-8"))] == []

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import functools
 import importlib.util
+import json
 import re
 import shlex
 import sys
@@ -24,6 +25,8 @@ import syllapy
 from chromium import MISSING, chromium
 from playwright.sync_api import sync_playwright
 
+from analysis.swing.results import ANALYSIS_VERSION
+from benchmarks import accuracy
 from benchmarks.__main__ import PARTS
 from unhurried.cli import COMMANDS, GROUPS, cli, run
 from unhurried.commands.naming import SessionName
@@ -238,6 +241,43 @@ def test_blocks_are_of_kinds_that_are_looked_at() -> None:
 def test_what_is_generated_says_what_the_program_says(name: str) -> None:
     page = (DOCS / "look-up" / name).read_text(encoding="utf-8")
     assert page == write().PAGES[name](), "python docs/write.py writes it anew"
+
+
+def figures() -> ModuleType:
+    write()
+    return sys.modules["figures"]
+
+
+def test_tables_of_accuracy_are_those_of_the_kept_results() -> None:
+    found = figures()
+    for path, text in found.pages().items():
+        assert path.read_text(encoding="utf-8") == text, "python docs/write.py writes it anew"
+    kept = json.loads(found.KEPT.read_text(encoding="utf-8"))
+    assert kept["command"].removeprefix("python -m benchmarks --only ") in PARTS
+    assert kept["first_seed"] == accuracy.SEEDS
+    assert kept["analysis_version"] in (ANALYSIS_VERSION, None), (
+        "run it anew, it is of an older one"
+    )
+    kept["easy"]["unhurried"]["top_ms"] = 98.76
+    assert "| top | 0.5 ms | **99 ms** |" in found.table(kept)
+    assert "| top | **99 ms** | 1.1 ms |" in found.rows(kept)
+
+
+def test_figures_are_taken_from_a_run_on_the_official_seeds_only(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    some = [case for case in accuracy.cases(quick=True) if case.mount == "club"]
+    few = [*[c for c in some if c.hard is None][:3], *[c for c in some if c.hard][:3]]
+    monkeypatch.setattr(accuracy, "cases", lambda **_: iter(few))
+    part = accuracy.run() | {"first_seed": accuracy.SEEDS, "analysis_version": ANALYSIS_VERSION}
+    results = {"quick": False, "seed_shift": 0, "accuracy": part}
+    results |= {"python": "3", "numpy": "2", "scipy": "1"}
+    kept = figures().taken(results)
+    assert kept["easy"]["swings"] == kept["hard"]["swings"] == 3
+    assert kept["easy"]["unhurried"]["takeaway_ms"] < kept["easy"]["plain"]["takeaway_ms"]
+    assert f"analysis version {ANALYSIS_VERSION}." in figures().table(kept)
+    with pytest.raises(ValueError, match="quick look"):
+        figures().taken(results | {"quick": True})
 
 
 def all_commands(

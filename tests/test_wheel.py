@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-from importlib.metadata import version
+import tomllib
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
 
 
+VERSION = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]["version"]
 SESSION = ROOT / "recordings" / "thursday-glove"
 
 API = """
@@ -70,7 +71,7 @@ def test_the_wheel_analyses_a_demo_session(tmp_path: Path) -> None:
         text=True,
         check=True,
     )
-    assert done.stdout.split() == ["11", "11", "glove", "1", "7", "3", version("unhurried")]
+    assert done.stdout.split() == ["11", "11", "glove", "1", "7", "3", VERSION]
     # The manual comes with it.
     manual = site / "review" / "manual"
     assert "The unhurried manual" in (manual / "index.html").read_text(encoding="utf-8")

@@ -8,17 +8,17 @@ from typing import Any, Final
 _MEASURED: Final[Mapping[tuple[str, str], str]] = {
     ("time", "below"): "shorter in time",
     ("time", "above"): "longer in time",
-    ("turn", "below"): "shorter in turn",
-    ("turn", "above"): "beyond the full turn",
-    ("speed", "below"): "slower at the sensor",
-    ("speed", "above"): "faster at the sensor",
+    ("turn", "below"): "smaller in turn",
+    ("turn", "above"): "past full",
+    ("speed", "below"): "slower in rotation",
+    ("speed", "above"): "faster in rotation",
 }
 
 _SHORTLY: Final[Mapping[tuple[str, str], str]] = {
     ("time", "below"): "shorter in time",
     ("time", "above"): "longer in time",
-    ("turn", "below"): "shorter in turn",
-    ("turn", "above"): "beyond full",
+    ("turn", "below"): "smaller in turn",
+    ("turn", "above"): "past full",
     ("speed", "below"): "slower",
     ("speed", "above"): "faster",
 }
@@ -48,7 +48,7 @@ def felt(*, feeling: str, n: int, against: str, counts: Sequence[Mapping[str, An
             text += f" and {c['opposite']} {_SHORTLY[c['aspect'], _OTHER[c['side']]]}"
         parts.append(text)
     than = (
-        "outside the reference's bounds"
+        "outside the own range"
         if against == "reference"
         else "set against the middle of their session, below which half of all swings lie"
     )

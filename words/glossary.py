@@ -33,6 +33,31 @@ WORN: Final[Mapping[str | None, str]] = {
 }
 """The same in the heading of a text."""
 
+KINDS: Final[Mapping[str, str]] = {
+    "rehearsal": "practice swing",
+    "strike": "shot",
+    "unclear": "unclear",
+}
+"""Kinds of swing, by their names in files and options."""
+
+SETS: Final[Mapping[str, str]] = {
+    "rehearsals": "practice swings",
+    "strikes": "shots",
+    "silent rehearsals": "practice swings without sound",
+    "silent strikes": "shots without sound",
+    "uncued rehearsals": "practice swings without sound",
+    "uncued strikes": "shots without sound",
+}
+"""What a step of the plan looks at, by the codes of its rules."""
+
+SET_NAMES: Final[Mapping[str, str]] = {
+    "rehearsal": "practice",
+    "ball": "shots",
+    "silent": "without sound",
+    "retention": "another day",
+}
+"""Kinds of a drill's sets in a table, by their names in files and options."""
+
 OUTCOMES: Final[Mapping[str, str]] = {
     "different": "different",
     "same": "about the same",
@@ -72,8 +97,8 @@ REMARKS: Final[Mapping[str, str]] = {
     "peak_rate_dps": "between top and impact",
     "peak_transverse_dps": "rotation without roll about it",
     "peak_to_impact_ms": "positive: the peak comes first",
-    "top_dwell_ms": "within 2 deg of the greatest turn",
-    "pause_ms": "slower than 3 deg/s at the top",
+    "top_dwell_ms": "within 2° of the greatest turn",
+    "pause_ms": "slower than 3 °/s at the top",
     "transition_ms": "top to a tenth of the way back",
 }
 """What each measured number is, in the order in which a swing's are listed."""
@@ -86,6 +111,11 @@ FELT: Final[Mapping[str, Mapping[str, str]]] = {
 """What a player may have felt, by question."""
 
 
+def felt_word(said: str) -> str:
+    """Write one answer to how a swing felt, short, as tables have it."""
+    return {"in-time": "in time", "not": "not well"}.get(said, said)
+
+
 def turn_word(mount: str | None) -> str:
     """Say what turns: the forearm's turn isn't the club's."""
     member = MEMBERS.get(mount or "")
@@ -95,3 +125,8 @@ def turn_word(mount: str | None) -> str:
 def measure_word(field: str, mount: str | None = None) -> str:
     """Name a quantity by its field; a turn by what turns."""
     return turn_word(mount) if field == "turn_deg" else MEASURES.get(field, field)
+
+
+def note_words(text: str) -> str:
+    """Write a note of a swing as people read it; in files it keeps the words that it always had."""
+    return text.replace("the segment's long axis", "the long axis")

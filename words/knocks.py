@@ -20,7 +20,7 @@ def ahead(share: float) -> str | None:
         return None
     return (
         f"with these ranges, this rate and this filter a ball shows in about {_tens(share)} of "
-        "full swings: whether it was a strike or a rehearsal will often be unclear unless it is "
+        "full swings: whether it was a shot or a practice swing will often be unclear unless it is "
         "said"
     )
 

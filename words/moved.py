@@ -5,11 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
+from words.over_time import step_word
 from words.saying import related, short, with_unit
 
 _WORDS: Final[Mapping[str, str]] = {
     "same": "about the same",
-    "not_told": "can't be told yet",
+    "not_told": "can't tell yet",
+    "can't tell": "can't tell yet",
+    "provisional": "not approved yet",
+    "fuller": "bigger",
+    "shorter turn": "smaller",
+    "beyond full": "past full",
+    "held": "kept",
+    "not held": "not kept",
 }
 
 
@@ -19,18 +27,19 @@ def told_word(
     """One word, of what it was, and its number."""
     said = _WORDS.get(word, word)
     if about == "stage":
-        return f"plan at '{said}'"
+        stage, _, step = word.partition(", step ")
+        return f"plan at '{step_word(stage, int(step or 0))}'"
     if measure is None:
-        return f"reference {said}"
+        return f"model swings {said}"
     name = related(measure)
     if about == "reference":
         number = "" if value is None else f" {with_unit(short(value), measure)}"
-        return f"{said} reference's {name}{number}"
+        return f"model swings' {name}{number} ({said})"
     number = "" if value is None else f" ({with_unit(short(value, plus=True), measure)})"
     where = {
-        "reading": " against the reference",
-        "change": " since the baseline",
-        "drill": f" in block {of}",
+        "reading": " beside the model swings",
+        "change": " since the first sessions",
+        "drill": f" in set {of}",
     }[about]
     return f"{name}{where} {said}{number}"
 

@@ -5,26 +5,27 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Final
 
+from words.glossary import KINDS
 from words.saying import names, related
 
 COUNTED: Final[Mapping[str, str]] = {
     "swings": "swings",
     "in_session": "swings in a session",
     "approved": "approved swings",
-    "uncued": "swings of a kind without cue or tone",
-    "free_rehearsals": "free rehearsals",
-    "both_kinds": "rehearsals and strikes",
-    "rehearsal_in_session": "rehearsals in one session",
-    "strike_in_session": "strikes in one session",
+    "uncued": "swings of a kind without sound",
+    "free_rehearsals": "free practice swings",
+    "both_kinds": "practice swings and shots",
+    "rehearsal_in_session": "practice swings in one session",
+    "strike_in_session": "shots in one session",
     "kind_by_half": "swings of each kind in each half of the session",
-    "changes_of_kind": "changes between rehearsals and strikes",
+    "changes_of_kind": "changes between practice swings and shots",
     "in_fuller_sessions": "swings in sessions of 3 or more",
     "head_speeds": "swings with a measured club speed",
-    "rehearsal_baseline": "rehearsals without feedback",
-    "strike_baseline": "strikes without feedback",
-    "rehearsal_days": "days with silent rehearsals",
-    "strike_days": "days with silent strikes",
-    "since_baseline": "sessions since the baseline",
+    "rehearsal_baseline": "practice swings without sound",
+    "strike_baseline": "shots without sound",
+    "rehearsal_days": "days with practice swings without sound",
+    "strike_days": "days with shots without sound",
+    "since_baseline": "sessions since the first ones",
 }
 """What there are too few of."""
 
@@ -59,26 +60,26 @@ def at_least(*, count: int, of: int) -> str:
     """The middle hangs on values that are only known as "at least"."""
     return (
         f'in {count} of {of} swings it is only known as "at least", since the gyroscope was at its '
-        "limit; the others alone would be too slow"
+        "limit; the others alone would make it slower than it was"
     )
 
 
 def at_least_of_kind(*, kind: str, measure: str, why: str) -> str:
     """The same, of one kind of swing."""
-    return f"of the {kind}s' {measure}, {why}"
+    return f"of the {KINDS[kind]}s' {related(measure)}, {why}"
 
 
 def other_rules(*, measure: str) -> str:
     """Impacts of rehearsals and strikes are told by different rules."""
     return (
-        f"{measure} isn't compared between rehearsals and strikes, because their impacts are "
+        f"{related(measure)} isn't compared between practice swings and shots: their impacts are "
         "told by different rules"
     )
 
 
 def no_reference(*, why: str) -> str:
     """There is nothing to read swings against."""
-    return f"no reference yet: {why}"
+    return f"no model swings yet: {why}"
 
 
 def felt_nothing(*, feeling: str) -> str:
@@ -90,7 +91,7 @@ def doubtful_unit(*, middle: float, unit: str, mount: str, fits: tuple[str, ...]
     """Entered speeds don't fit their unit."""
     or_else = f"; are they in {' or '.join(fits)}?" if fits else "; is the unit right?"
     return (
-        f"club speeds around {middle:.3g} {unit} hardly go with the sensor's rates at the "
+        f"club speeds around {middle:.3g} {unit} hardly go with the sensor's rotation at the "
         f"{mount}{or_else}"
     )
 
@@ -98,14 +99,14 @@ def doubtful_unit(*, middle: float, unit: str, mount: str, fits: tuple[str, ...]
 def foretells_nothing(*, error: float, spread: float) -> str:
     """Rate doesn't tell head speed."""
     return (
-        f"the sensor's rate doesn't predict these club speeds (error {error:.2g} m/s, where "
+        f"the sensor's rotation doesn't foretell these club speeds (error {error:.2g} m/s, where "
         f"always saying the middle one errs by {spread:.2g} m/s)"
     )
 
 
 def beyond_range(*, rate: float, low: float, high: float) -> str:
     """Outside of the calibration."""
-    return f"{rate:.0f} deg/s is beyond the calibration's range ({low:.0f} to {high:.0f} deg/s)"
+    return f"{rate:.0f} °/s is beyond the calibration's range ({low:.0f} to {high:.0f} °/s)"
 
 
 def relation_at_least(*, measure: str) -> str:
@@ -119,26 +120,27 @@ def all_alike(*, measure: str) -> str:
 
 
 PLAIN: Final[Mapping[str, str]] = {
-    "no_spread_in_sessions": "all swings of a session have the same value, so there is no spread "
-    "to go by",
-    "no_spread": "all swings have the same value, so there is no spread to go by",
-    "no_spread_of_values": "all values are alike, so there is no spread to go by",
-    "spread_unknown": "spread between sessions isn't known",
+    "no_spread_in_sessions": "all swings of a session have the same value, so nothing says how "
+    "they differ",
+    "no_spread": "all swings have the same value, so nothing says how they differ",
+    "no_spread_of_values": "all values are alike, so nothing says how they differ",
+    "spread_unknown": "how far the sessions lie apart isn't known",
     "swing_at_least": 'it is only known as "at least", since the gyroscope was at its limit',
     "swing_u_unknown": "the uncertainty of this swing isn't known",
-    "measured_in_one_only": "not measured both in these swings and in the reference",
-    "both_possible": "the interval holds both no difference and one that matters",
-    "other_setting": "the reference is for another player, club, mount or intent",
-    "not_in_reference": "the reference doesn't have it",
-    "rates_alike": "the rates or speeds are all alike; swings of different pace are needed",
+    "measured_in_one_only": "not measured both in these swings and in the model swings",
+    "both_possible": "it may be no difference, or one that matters",
+    "other_setting": "the model swings are of another player, club, place or length of swing",
+    "not_in_reference": "the model swings don't have it",
+    "rates_alike": "rotation or speed are all alike; swings of different pace are needed",
     "too_little_left": "with one session left out, too little is left to check the line by",
-    "speeds_computed": "the speeds follow the rates exactly: they look computed, not measured",
-    "calibrated_for_others": "the calibration is for another player, club, mount or intent",
+    "speeds_computed": "the speeds follow the rotation exactly: they look computed, not measured",
+    "calibrated_for_others": "the calibration is for another player, club, place or length of "
+    "swing",
     "no_peak_rate": "the swing has no rotation measured",
     "peak_rate_at_least": 'the swing\'s rotation is only known as "at least"',
     "one_follows_others": "the quantities can't be told apart in these swings: one follows the "
     "others",
-    "on_one_line": "more than half of the values lie on one line, so there is no spread",
+    "on_one_line": "more than half of the values lie on one line, so nothing says how they differ",
     "nothing_varies": "the quantity is the same in all swings, so nothing can go with it",
     "no_sessions_before": "there are no sessions to set the latest ones against",
 }

@@ -5,11 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Final
 
-KIND_NAMES: Final[Mapping[str, str]] = {
-    "rehearsal": "practice swing",
-    "strike": "shot",
-    "unclear": "swing",
-}
+from words.glossary import KINDS
+
+KIND_NAMES: Final[Mapping[str, str]] = {**KINDS, "unclear": "swing"}
 """What a swing of each kind is called on a screen."""
 
 ASPECTS: Final[Mapping[str, tuple[str, str, str]]] = {

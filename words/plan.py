@@ -5,18 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
-from words.units import unit_of
+from words.glossary import SETS
+from words.over_time import step_word
+from words.units import said, unit_of
 
 _COACH: Final = "The coach decides."
-_FURTHER: Final = "nobody is sent to turn further."
+_FURTHER: Final = "Nobody is sent to turn further."
 
 
 def _name(measure: str) -> str:
-    return {"turn_deg": "turn", "backswing_ms": "backswing"}.get(measure, "rate")
+    return {"turn_deg": "turn", "backswing_ms": "backswing"}.get(measure, "rotation")
 
 
 def step_name(stage: str, step: int) -> str:
-    """Name a step of the plan."""
+    """Name a step of the plan as a player's file keeps it; `step_word` is what people read."""
     return f"{stage}, step {step}" if step else stage
 
 
@@ -47,7 +49,7 @@ def coach_resumed(*, day: str, text: str) -> str:
 
 def coach_moved(*, day: str, text: str, stage: str, step: int) -> str:
     """The coach put the plan to a stage."""
-    return f"The coach put the plan to '{step_name(stage, step)}' on {day}{_said(text)}."
+    return f"The coach put the plan to '{step_word(stage, step)}' on {day}{_said(text)}."
 
 
 # -- before the progression ------------------------------------------------------------------------
@@ -55,40 +57,45 @@ def coach_moved(*, day: str, text: str, stage: str, step: int) -> str:
 
 def baseline_open(*, lacking: Sequence[str]) -> str:
     """What is missing of the baseline."""
-    return f"The baseline isn't whole: {', '.join(lacking)}."
+    return f"The first sessions aren't enough yet: {', '.join(lacking)}."
 
 
 def reference_open(*, why: str) -> str:
     """There is no reference."""
-    return f"There is no reference yet: {why}."
+    return f"There are no model swings yet: {why}."
 
 
 # -- steps -----------------------------------------------------------------------------------------
 
 
+def _at(stage: str, step: int) -> str:
+    name = step_word(stage, step)
+    return f"{name[0].upper()}{name[1:]}"
+
+
 def step_open(*, stage: str, step: int, why: str) -> str:
     """Why a step can't be judged yet."""
-    return f"At {step_name(stage, step)}: {why}."
+    return f"{_at(stage, step)}: {why}."
 
 
 def lacks(*, measure: str, value: float, needed: float) -> str:
     """What isn't there yet, and how far off."""
-    unit = unit_of(measure)
-    return f"the {_name(measure)} is {value:.0f} {unit}, {needed:.0f} are needed"
+    unit = said(unit_of(measure))
+    return f"the {_name(measure)} is {value:.0f}{unit}, {needed:.0f} needed"
 
 
 def lacks_telling(*, measure: str, value: float, needed: float, sureness: float) -> str:
     """There, but it can't be told by the rule yet."""
     return (
-        f"the {_name(measure)} is {value:.0f} {unit_of(measure)}, over the {needed:.0f} needed, "
-        f"but by less than the rule asks (sureness {sureness:g})"
+        f"the {_name(measure)} is {value:.0f}{said(unit_of(measure))}, over the {needed:.0f} "
+        f"needed, but by less than the rule asks (it asks for {100.0 * sureness:g} in 100)"
     )
 
 
 def step_lacks(*, stage: str, step: int, lacking: Sequence[str], kind: str, days: str) -> str:
     """What a step still lacks."""
     told = " and ".join(lacking)
-    return f"At {step_name(stage, step)}: {told} (silent {kind} on {days})."
+    return f"{_at(stage, step)}: {told} ({SETS[kind]} without sound on {days})."
 
 
 def step_slow(
@@ -96,8 +103,8 @@ def step_slow(
 ) -> str:
     """A brisker backswing isn't brisk enough yet."""
     return (
-        f"At {step_name(stage, step)}: the backswing is still {value:.0f} ms (silent {kind} on "
-        f"{days}); the step's is {target:.0f} ms, and up to {most:.0f} ms would do."
+        f"{_at(stage, step)}: the backswing is still {value:.0f} ms ({SETS[kind]} without sound "
+        f"on {days}). The step asks for {target:.0f} ms; up to {most:.0f} ms will do."
     )
 
 
@@ -114,22 +121,21 @@ def step_there(
     sureness: float,
 ) -> str:
     """A step is done, by its rule."""
-    name = step_name(stage, step)
     return (
-        f"{name[0].upper()}{name[1:]}: what it asks was there in silent {kind} on {days}, turn "
-        f"{turn:.0f} deg (needed {turn_needed:.0f}), backswing {time:.0f} ms (needed "
-        f"{time_needed:.0f}; sureness {sureness:g})."
+        f"{_at(stage, step)}: what it asks was there in {SETS[kind]} without sound on {days}: "
+        f"turn {turn:.0f}° ({turn_needed:.0f} needed), backswing {time:.0f} ms "
+        f"({time_needed:.0f} needed), by a rule that asks for {100.0 * sureness:g} in 100."
     )
 
 
 def fell(*, measure: str, was: float, now: float) -> str:
     """One measure that fell."""
-    return f"the {_name(measure)} fell from {was:.0f} to {now:.0f} {unit_of(measure)}"
+    return f"the {_name(measure)} fell from {was:.0f} to {now:.0f}{said(unit_of(measure))}"
 
 
 def step_back(*, fallen: Sequence[str], days: str) -> str:
     """A step back."""
-    return f"A step back: {' and '.join(fallen)} on {days}, told in each of the two sessions."
+    return f"A step back: {' and '.join(fallen)} on {days}, in each of the two sessions."
 
 
 # -- not sent longer -------------------------------------------------------------------------------
@@ -138,7 +144,7 @@ def step_back(*, fallen: Sequence[str], days: str) -> str:
 def long_already(*, value: float, most: float) -> str:
     """The reference's backswing is long."""
     return (
-        f"The reference's backswing takes {value:.0f} ms, already over {most:.0f} ms: it isn't "
+        f"The model swings' backswing takes {value:.0f} ms, already over {most:.0f} ms: it isn't "
         f"made longer. {_COACH}"
     )
 
@@ -146,16 +152,16 @@ def long_already(*, value: float, most: float) -> str:
 def reference_beyond(*, value: float, upper: float) -> str:
     """The reference's own turn is over the upper bound."""
     return (
-        f"The reference's own turn, {value:.0f} deg, is over the upper bound of {upper:.0f} deg: "
-        f"nobody is sent to turn past comfort. {_COACH}"
+        f"The model swings' own turn, {value:.0f}°, is past full: the own range ends at "
+        f"{upper:.0f}°. Nobody is sent to turn past comfort. {_COACH}"
     )
 
 
 def beyond(*, kind: str, days: str, value: float, upper: float) -> str:
     """The turn was over the upper bound in two sessions running."""
     return (
-        f"The turn of the {kind} on {days}, {value:.0f} deg at last, is over the upper bound of "
-        f"{upper:.0f} deg: {_FURTHER} {_COACH}"
+        f"The turn of the {SETS[kind]} on {days}, {value:.0f}° at last, is past full: the own "
+        f"range ends at {upper:.0f}°. {_FURTHER} {_COACH}"
     )
 
 
@@ -164,15 +170,15 @@ def still_beyond(
 ) -> str:
     """It still is."""
     return (
-        f"The turn of the {kind}, {seen:.0f} deg by {first}, is {value:.0f} deg on {day}, still "
-        f"over the upper bound of {upper:.0f} deg: {_FURTHER} {_COACH}"
+        f"The turn of the {SETS[kind]}, {seen:.0f}° by {first}, is {value:.0f}° on {day}, "
+        f"still past full: the own range ends at {upper:.0f}°. {_FURTHER} {_COACH}"
     )
 
 
 def _goes_on(gone: bool) -> str:
     if gone:
         return "So in two sessions running, and the plan goes on."
-    return "If the next session says so too, the plan goes on; the coach can say so now."
+    return "If the next session says so too, the plan goes on. The coach can say so now."
 
 
 def no_longer_beyond(
@@ -180,35 +186,35 @@ def no_longer_beyond(
 ) -> str:
     """It no longer is."""
     return (
-        f"By {first} the turn of the {kind}, {seen:.0f} deg, was over the upper bound of "
-        f"{upper:.0f} deg, so nobody is sent to turn further. That no longer shows: on {day} it "
-        f"was {value:.0f} deg. {_goes_on(gone)}"
+        f"By {first} the turn of the {SETS[kind]}, {seen:.0f}°, was past full: the own range "
+        f"ends at {upper:.0f}°. {_FURTHER} That no longer shows: on {day} it was {value:.0f}°. "
+        f"{_goes_on(gone)}"
     )
 
 
-_NOTHING: Final = "there is nothing here to make longer. What else is to be done is for the coach."
+_NOTHING: Final = "There is nothing here to make longer. What else is to be done is for the coach."
 
 
 def enough(*, turn: float, time: float, day: str) -> str:
     """Strikes have the reference's turn and time."""
     return (
-        f"At a ball there is already the reference's turn ({turn:.0f} deg) and time ({time:.0f} "
-        f"ms), as of {day}: {_NOTHING}"
+        f"At a ball the turn ({turn:.0f}°) and the time ({time:.0f} ms) are already those of "
+        f"the model swings, as of {day}. {_NOTHING}"
     )
 
 
 def still_enough(*, turn: float, time: float, first: str, day: str) -> str:
     """They still have."""
     return (
-        f"At a ball there is the reference's turn ({turn:.0f} deg) and time ({time:.0f} ms), on "
-        f"{first} and still on {day}: {_NOTHING}"
+        f"At a ball the turn ({turn:.0f}°) and the time ({time:.0f} ms) are those of the model "
+        f"swings, on {first} and still on {day}. {_NOTHING}"
     )
 
 
 def no_longer_enough(*, first: str, day: str, lacking: Sequence[str], gone: bool) -> str:
     """They no longer have."""
     return (
-        f"On {first} the strikes had the reference's turn and time, so the plan made nothing "
+        f"On {first} the shots had the model swings' turn and time, so the plan made nothing "
         f"longer. That no longer shows: by {day} {' and '.join(lacking)}. {_goes_on(gone)}"
     )
 
@@ -237,10 +243,10 @@ def rest_first(*, cautions: Sequence[str]) -> str:
 
 
 _FEEDBACK: Final[Mapping[str, str]] = {
-    "every": "feedback after each",
-    "outside": "feedback only when outside",
-    "fading": "feedback fading out",
-    "none": "in silence",
+    "every": "with sound after each",
+    "outside": "with sound only when outside",
+    "fading": "with sound, less and less",
+    "none": "without sound",
 }
 
 
@@ -255,11 +261,11 @@ def drill(
     another_day: bool,
 ) -> str:
     """A drill in one sentence."""
-    parts = [f"{repeats} {'balls' if ball else 'rehearsals'}"]
+    parts = [f"{repeats} {'shots' if ball else 'practice swings'}"]
     if backswing_ms is not None:
         parts.append(f"with a backswing of {backswing_ms} ms")
     if turn_target_deg is not None:
-        parts.append(f"a tone at {turn_target_deg:.0f} deg of turn")
+        parts.append(f"the full bell at {turn_target_deg:.0f}° of turn")
     parts += [_FEEDBACK[feedback], f"{rest_s} s of rest between them"]
     return ("Another day: " if another_day else "") + ", ".join(parts) + "."
 
@@ -271,11 +277,13 @@ SENTENCES: Final[Mapping[str, Callable[..., str]]] = {
     "coach_moved": coach_moved,
     "baseline_open": baseline_open,
     "reference_open": reference_open,
-    "reference_lacks": lambda: "The reference has no turn or no time of the backswing.",
+    "reference_lacks": lambda: "The model swings have no turn or no time of the backswing.",
     "reference_provisional": lambda: (
-        "The reference is provisional: a coach has to approve swings for it."
+        "No coach has approved model swings yet: free practice swings take their place."
     ),
-    "progression_begins": lambda: "Baseline and reference are there: first a full turn with time.",
+    "progression_begins": lambda: (
+        "First sessions and model swings are there: now a full turn with time."
+    ),
     "step_open": step_open,
     "lacks": lacks,
     "lacks_telling": lacks_telling,

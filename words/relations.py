@@ -70,8 +70,8 @@ def relation_open(
         many = "over 1000" if more_swings > 1000 else f"about {more_swings}"
         more = f"; it would take {many} more"
     return (
-        f"Whether {related(y)} goes with {related(x)}{_given(given)} can't be told from {n} "
-        f"swings{more}."
+        f"Whether {related(y)} goes with {related(x)}{_given(given)} can't be told yet from "
+        f"{n} swings{more}."
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Final
 
-from words.units import unit_of
+from words.units import said, unit_of
 
 MEASURES: Final[Mapping[str, str]] = {
     "backswing_ms": "the backswing",
@@ -76,21 +76,21 @@ def by(low: float, high: float, unit: str) -> str:
     ('by 20 to 40 ms', '−4.0 to +12 ms')
     """
     if low <= 0 <= high:
-        return f"{short(low)} to {short(high, plus=True)} {unit}"
+        return f"{short(low)} to {short(high, plus=True)}{said(unit)}"
     near, far = sorted((abs(low), abs(high)))
-    return f"by {short(near)} to {short(far)} {unit}"
+    return f"by {short(near)} to {short(far)}{said(unit)}"
 
 
 def could(detectable: float | None, unit: str) -> str:
-    """Say what difference could be told, where none is."""
-    return "" if detectable is None else f"; {short(detectable)} {unit} or more could be told"
+    """Say what difference would show, where none does."""
+    return "" if detectable is None else f"; {short(detectable)}{said(unit)} or more would show"
 
 
 def counts_same(margin: float | None, unit: str) -> str:
     """Say below what a difference counts as the same."""
-    return "" if margin is None else f"; less than {short(margin)} {unit} counts as the same"
+    return "" if margin is None else f"; less than {short(margin)}{said(unit)} counts as the same"
 
 
 def with_unit(value: str, measure: str) -> str:
     """Put the unit of a measure behind a number, where it has one."""
-    return f"{value} {unit_of(measure)}".rstrip()
+    return f"{value}{said(unit_of(measure))}"

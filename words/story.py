@@ -10,15 +10,21 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
-from words.saying import by, could, counts_same, name_of, short
-from words.units import unit_of
+from words.answer import ASPECT_WORDS
+from words.glossary import KINDS, SETS
+from words.plain import count
+from words.saying import by, could, counts_same, name_of, related, short, with_unit
+from words.units import said, unit_of
 
 SCOPES: Final[Mapping[str, str]] = {"today": "Today", "days": "From day to day"}
 """What a difference holds for."""
 
+_TURNED: Final[Mapping[str, str]] = {"fuller": "bigger", "shorter turn": "smaller"}
+"""Words of the rule that read otherwise."""
+
 _MORE_OR_LESS: Final[Mapping[str, tuple[str, str]]] = {
     "backswing_ms": ("longer", "shorter"),
-    "turn_deg": ("fuller", "shorter"),
+    "turn_deg": ("bigger", "smaller"),
 }
 
 
@@ -35,18 +41,19 @@ def read_word(
     """One of the three words of a reading, with its interval."""
     unit = unit_of(measure)
     name, numbers = name_of(measure), by(low, high, unit)
+    aspect = ASPECT_WORDS[aspect]
     if word == "can't tell":
-        return f"{aspect} can't be told ({name} {numbers}{could(detectable, unit)})"
+        return f"can't tell yet about {aspect} ({name} {numbers}{could(detectable, unit)})"
     if word == "about the same":
         return f"{aspect} about the same ({name} {numbers}{counts_same(margin, unit)})"
     if word == "beyond full":
-        return f"{aspect} beyond full (over the reference {numbers})"
-    return f"{aspect} {'shorter' if word == 'shorter turn' else word} ({name} {numbers})"
+        return f"{aspect} past full ({numbers})"
+    return f"{aspect} {_TURNED.get(word, word)} ({name} {numbers})"
 
 
 def unread_word(*, aspect: str, why: str) -> str:
     """A word that can't be told at all."""
-    return f"{aspect} can't be told ({why})"
+    return f"can't tell yet about {ASPECT_WORDS[aspect]} ({why})"
 
 
 def _head(scope: str | None, text: str) -> str:
@@ -63,19 +70,22 @@ def reading(
     words: Sequence[str],
 ) -> str:
     """Swings read against the reference."""
-    against = "the provisional reference" if provisional else "the reference"
-    of = " of rehearsals" if of_rehearsals else ""
-    return _head(scope, f"{n} {kind}s against {against}{of}: {'; '.join(words)}.")
+    against = "the model swings"
+    if provisional:
+        against = "free practice swings (no model swings approved yet)"
+    elif of_rehearsals:
+        against = "the model swings (practice swings)"
+    return _head(scope, f"{count(n, KINDS[kind])} beside {against}: {'; '.join(words)}.")
 
 
 def reading_untold(*, why: str) -> str:
     """Nothing can be read."""
-    return f"Time, turn and speed can't be told: {why}."
+    return f"Can't tell yet about time, turn and rotation: {why}."
 
 
 def tested(*, scope: str | None, block: str, n: int, words: Sequence[str]) -> str:
     """A silent test, or one on another day."""
-    when = "In the silent test" if block == "silent" else "Without feedback on another day"
+    when = "Without sound" if block == "silent" else "Without sound on another day"
     if scope is not None:
         when = f"{when[0].lower()}{when[1:]}"
     return _head(scope, f"{when} ({n} swings): {'; '.join(words)}.")
@@ -95,17 +105,11 @@ def ball_word(
     unit = unit_of(measure)
     name, numbers = name_of(measure), by(low, high, unit)
     if outcome == "different":
-        longer, less = (
-            ("longer", "shorter")
-            if unit == "ms"
-            else ("fuller", "shorter")
-            if measure == "turn_deg"
-            else ("higher", "lower")
-        )
-        return f"{name} was {longer if more else less} {numbers}"
+        up, down = _MORE_OR_LESS.get(measure, ("faster", "slower"))
+        return f"{name} was {up if more else down} {numbers}"
     if outcome == "same":
         return f"{name} was about the same ({numbers}{counts_same(margin, unit)})"
-    return f"{name} can't be told ({numbers}{could(detectable, unit)})"
+    return f"can't tell yet about {name} ({numbers}{could(detectable, unit)})"
 
 
 def ball(
@@ -123,13 +127,13 @@ def ball(
     as well.
     """
     out = (
-        f"{SCOPES[scope]}, at the ball ({strikes} strikes, {rehearsals} rehearsals) "
+        f"{SCOPES[scope]}, {count(strikes, 'shot')} beside {count(rehearsals, 'practice swing')}: "
         f"{'; '.join(words)}."
     )
     if not alternated:
-        out += " Rehearsals and strikes didn't take turns, so time may play in."
+        out += " Practice swings and shots didn't take turns, so time may play in."
     if other_days == "untold":
-        out += " Whether that is so from day to day can't be told from one session."
+        out += " From one session nobody can tell whether that is so from day to day."
     elif other_days == "told":
         out += " On other days it may be more or less."
     return out
@@ -137,7 +141,7 @@ def ball(
 
 def ball_untold(*, why: str) -> str:
     """Nothing can be told of the ball."""
-    return f"What the ball changes can't be told: {why}."
+    return f"Can't tell yet what the ball changes: {why}."
 
 
 def since_word(
@@ -154,7 +158,7 @@ def since_word(
     unit = unit_of(measure)
     name, numbers = name_of(measure), by(low, high, unit)
     if outcome == "not_told":
-        return f"{name} can't be told ({numbers}{could(detectable, unit)})"
+        return f"can't tell yet about {name} ({numbers}{could(detectable, unit)})"
     if outcome == "same":
         return f"{name} about the same ({numbers}{counts_same(margin, unit)})"
     up, down = _MORE_OR_LESS.get(measure, ("faster", "slower"))
@@ -169,7 +173,7 @@ def since_untold(*, measure: str, why: str) -> str:
 def since_now(*, measure: str, low: float, high: float) -> str:
     """How far a measure is from the baseline by now: its interval, no word."""
     unit = unit_of(measure)
-    return f"{name_of(measure)} {low:+.3g} to {high:+.3g} {unit}".replace("-", "−")
+    return f"{name_of(measure)} {low:+.3g} to {high:+.3g}{said(unit)}".replace("-", "−")
 
 
 def since(
@@ -191,8 +195,8 @@ def since(
             f". By now, {sessions} sessions since: {'; '.join(now)} (decided next after {2 * look})"
         )
     return (
-        f"From day to day, strikes without cue or feedback in the {look} sessions up to {day}, "
-        f"against {before}: {text}."
+        f"From day to day, shots without sound in the {look} sessions up to {day}, "
+        f"beside {before}: {text}."
     )
 
 
@@ -202,16 +206,16 @@ def next_step(*, why: str, day: str | None) -> str:
 
 
 def example_beside(*, measure: str, below: bool, agree: int, others: int, kind: str) -> str:
-    """How many swings of its kind are on an example's side.
+    """How many swings of its kind are on an example's side of the model swings.
 
     Examples
     --------
     >>> example_beside(measure="turn", below=True, agree=3, others=4, kind="strike")
-    "in turn it lies below the reference's middle, as do 3 of the other 4 strikes"
+    "in turn it lies below the middle of the model swings, as do 3 of the other 4 shots"
     """
     return (
-        f"in {measure} it lies {'below' if below else 'above'} the reference's middle, as "
-        f"{'does' if agree == 1 else 'do'} {agree} of the other {others} {kind}s"
+        f"in {measure} it lies {'below' if below else 'above'} the middle of the model swings, as "
+        f"{'does' if agree == 1 else 'do'} {agree} of the other {others} {KINDS[kind]}s"
     )
 
 
@@ -223,7 +227,7 @@ def day_spreads(*, sessions: int, spreads: Sequence[str], players: int, changed:
     if players:
         source = f"of {players} players of this home{', or as set' if changed else ''}"
     return (
-        f"How far days lie apart, as a standard deviation, from {sessions} "
+        f"How far days lie apart, as one standard deviation, from {sessions} "
         f"{'session' if sessions == 1 else 'sessions'} and from what is assumed ({source}; it "
         f"counts as five sessions): {', '.join(spreads)}."
     )
@@ -231,7 +235,9 @@ def day_spreads(*, sessions: int, spreads: Sequence[str], players: int, changed:
 
 def day_spread(*, measure: str, now: float, assumed: float) -> str:
     """The same in one measure."""
-    return f"{name_of(measure)} {now:.3g} {unit_of(measure)} (assumed at first: {assumed:.3g})"
+    return (
+        f"{name_of(measure)} {with_unit(f'{now:.3g}', measure)} (assumed at first: {assumed:.3g})"
+    )
 
 
 # -- what a number is ------------------------------------------------------------------------------
@@ -239,17 +245,17 @@ def day_spread(*, measure: str, now: float, assumed: float) -> str:
 
 def minus_reference(*, measure: str, what: str) -> str:
     """A difference from the reference."""
-    return f"{measure}: {what} minus reference"
+    return f"{related(measure)}: {SETS.get(what, what)} minus model swings"
 
 
 def strikes_minus_rehearsals(*, measure: str) -> str:
     """A difference at the ball."""
-    return f"{measure}: strikes minus rehearsals"
+    return f"{related(measure)}: shots minus practice swings"
 
 
 def since_minus_baseline(*, measure: str, look: int) -> str:
     """A change since the baseline."""
-    return f"{measure}: {look} sessions since minus baseline"
+    return f"{related(measure)}: {look} sessions since minus the first ones"
 
 
 def where_more(*, y: str, x: str) -> str:
@@ -260,17 +266,18 @@ def where_more(*, y: str, x: str) -> str:
 def felt_share(*, feeling: str, measure: str, side: str, bound: float | None) -> str:
     """A share of swings that felt so."""
     of = (
-        "the session's median"
+        "the session's middle"
         if bound is None
-        else f"the reference's bound of {short(bound)} {unit_of(measure)}"
+        else f"the end of the own range, {with_unit(short(bound), measure)}"
     )
-    return f"share of swings that felt {feeling} with {measure} {side} {of}"
+    return f"share of swings that felt {feeling} with {related(measure)} {side} {of}"
 
 
 def finding(*, measure: str, what: str, side: str, needed: float) -> str:
     """What a stand of the plan rests on."""
     word = "was" if side == "before" else side
-    return f"{measure}: {what}, {word} {short(needed)} {unit_of(measure)}"
+    number = with_unit(short(needed), measure)
+    return f"{related(measure)}: {SETS.get(what, what)}, {word} {number}"
 
 
 SENTENCES: Final[Mapping[str, Callable[..., str]]] = {

@@ -39,6 +39,18 @@ def unit_of(field: str) -> str:
     return next((unit for ending, unit in _UNITS if field.endswith(ending)), "")
 
 
+def said(unit: str) -> str:
+    """Write a unit as people read it, ° and °/s; a space belongs before it where there is one.
+
+    Examples
+    --------
+    >>> said("deg"), said("deg/s"), said("ms"), said("")
+    ('°', ' °/s', ' ms', '')
+    """
+    sign = {"deg": "°", "deg/s": " °/s"}.get(unit)
+    return sign if sign is not None else f" {unit}".rstrip()
+
+
 def shown_in(unit: str, *, imperial: bool) -> tuple[str, float]:
     """Return the unit that a quantity is shown in, and how many of the kept unit one of it is."""
     return _IMPERIAL.get(unit, (unit, 1.0)) if imperial else (unit, 1.0)

@@ -20,7 +20,9 @@ Kind = Literal["rehearsal", "strike", "unclear"]
 NO_BALL: Final = "no_ball"
 """Note of a swing with a shock like a strike's, where it was said that there was no ball."""
 BALL_SAID: Final = "ball_said"
-"""Note of an unclear swing, where it was said that there was a ball."""
+"""Note of a swing that isn't told to be a strike, where it was said that there was a ball."""
+UNCLEAR_SAID: Final = "unclear_said"
+"""Note of a swing of which it was said that nobody knows what it was."""
 HELD: Final = "held"
 """Note of a swing that was made while nothing counted: it is listed, and never averaged."""
 KINDS: Final[tuple[Kind, ...]] = ("rehearsal", "strike", "unclear")
@@ -126,6 +128,8 @@ def kind_of(swing: Swing) -> Kind:
         return "rehearsal"
     if BALL_SAID in codes:
         return "strike"
+    if UNCLEAR_SAID in codes:
+        return "unclear"
     if swing.strike is None:
         return "unclear"
     return "strike" if swing.strike else "rehearsal"

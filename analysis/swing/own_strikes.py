@@ -218,7 +218,7 @@ def retimed(
         Note(
             "own_strikes",
             f"impact is where {_left(reference.remaining_deg)}, as at the player's own "
-            f"{reference.n} strikes (spread {reference.spread_deg:.1f} deg)",
+            f"{reference.n} shots (scatter {reference.spread_deg:.1f} deg)",
         )
     ]
     if peak is not None:
@@ -238,8 +238,8 @@ def retimed(
             notes.append(
                 Note(
                     "no_long_axis",
-                    "the peak rate lies beyond the least turn: its part across the long axis isn't "
-                    "given",
+                    "the fastest rotation lies beyond the least turn: its part across the "
+                    "long axis isn't given",
                 )
             )
     if found.peak_to_impact_samples is not None and found.impact_seq is not None:

@@ -119,16 +119,16 @@ def measure_peak(s: Samples, top: int, impact: Impact, p: PeakParams) -> Peak:
     summit = (_stopped if bound else _summit)(rebuilt, top, end, last_at, s, p)
     notes = []
     if bound:
-        text = "the gyroscope was at the end of its range: the peak rate is at least this"
+        text = "the gyroscope was at the end of its range: the rotation is at least this"
         notes.append(Note("rate_lower_bound", text))
     else:
         summit, bound = _with_holes(summit, rebuilt, top, end, impact, s, p)
         if bound:
-            text = "samples are missing where the rate was greatest: the peak rate is at least this"
+            text = "samples are missing where it rotated fastest: the rotation is at least this"
             notes.append(Note("rate_lower_bound", text))
     if not bound and rebuilt.u_dps.any():
         text = (
-            "the gyroscope was at the end of its range: the peak rate was rebuilt from its "
+            "the gyroscope was at the end of its range: the rotation was rebuilt from its "
             "neighbours"
         )
         notes.append(Note("rate_rebuilt", text))
@@ -303,7 +303,7 @@ def measure_across(
     axis = (motion * weight[:, None]).sum(axis=0)
     length = float(np.sqrt(axis @ axis))
     if length < 1e-6:
-        return _no_axis("no centripetal acceleration: the segment's long axis can't be told")
+        return _no_axis("no centripetal acceleration: the long axis can't be told")
     axis /= length
     unit = motion / np.maximum(norm(motion), 1e-9)[:, None]
     spread = float(np.sqrt(np.average(norm(cross(unit, axis)) ** 2, weights=weight)))

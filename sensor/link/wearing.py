@@ -372,7 +372,7 @@ class Wearing:
         return WearingNote(
             "slipped",
             f"gravity at address has crept {away:.0f} deg away since the first swings: is the "
-            "mount slipping?",
+            "strap slipping?",
             False,
             values,
         )

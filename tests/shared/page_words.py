@@ -43,3 +43,29 @@ def text_of(element: Any, *, leave: frozenset[str] = frozenset()) -> str:
 def words_in(pattern: str, text: str) -> list[str]:
     """Return the words of a pattern, and their plurals, that a text has."""
     return re.findall(rf"\b(?:{pattern})(?:s|es)?\b", text, re.IGNORECASE)
+
+
+NOT_AT_THE_TERMINAL = "|".join(
+    word
+    for word in OFF_THE_SCREEN.split("|")
+    # What a screen has shorter words for; in a terminal they are plain English, or a command.
+    if word not in ("told", "detectable", "brisker step", "bundle")
+)
+"""What the words of a command may not be."""
+
+DETAILS = "ratio|peak rate"
+"""What may be named in a part of the output that is headed as details."""
+
+
+def said_in(text: str) -> str:
+    """Return what a terminal shows without what is typed: commands, options, names in capitals."""
+    out = []
+    typed = False
+    for line in text.splitlines():
+        typed = typed or bool(re.match(r"\s*(\$ )?unhurried ", line))
+        if not typed:
+            out.append(line)
+        # A long command goes on.
+        typed = typed and line.endswith("\\")
+    plain = re.sub(r"\[[^\]]*\||[\w-]+\||\|[\w-]+\]?", " ", "\n".join(out))
+    return re.sub(r"'unhurried [^']*'|`[^`]*`|--[\w-]+|\b\w+_\w+\b|'[a-z-]+'", " ", plain)

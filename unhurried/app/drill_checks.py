@@ -171,8 +171,8 @@ def retention_remark(home: Path, who: KnownPlayer | None, kinds: Sequence[str]) 
     if not late:
         return None
     return (
-        "a retention block shows what has stayed until another day: right after practice it is "
-        "one more silent block"
+        "a set of the kind retention shows what has stayed until another day: right after "
+        "practice it is one more set without sound"
     )
 
 

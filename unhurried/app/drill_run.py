@@ -266,8 +266,8 @@ class DrillRun:
             return
         self._struck_in = number
         self.say(
-            "! that was a strike, in rehearsals without a ball: it is counted as a rehearsal (for "
-            "balls end with q, and give --block ball)"
+            "! that met something, in practice swings without a ball: it still counts as one "
+            "(for balls end with q, and give --block ball)"
         )
 
     def on_event(self, event: LinkEvent) -> None:

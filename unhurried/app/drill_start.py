@@ -101,11 +101,13 @@ def ready_drill(home: Path, asked: SessionRequest) -> ReadyDrill:
         rules = _rules(home, who.id, asked, own)
         if own is None and (drill.backswing_ms is None or drill.full_turn_deg is None):
             told.append(
-                f"{no_reference(home, who.id, asked.club, asked.mount)}: what isn't given is "
-                "provisional, from the first three swings"
+                f"{no_reference(home, who.id, asked.club, asked.mount)}: what isn't given comes "
+                "from the first three swings"
             )
         elif own is not None and own.provisional:
-            told.append("the reference is provisional: no coach has approved it")
+            told.append(
+                "no coach has approved model swings yet: free practice swings take their place"
+            )
     kinds: tuple[Any, ...] = drill.blocks
     options: dict[str, Any] = {"schedule": drill.schedule, "cue_on": drill.cue_on}
     try:

@@ -32,7 +32,6 @@ from library.queries import swing_from_values
 from library.sources import fingerprint
 from review.process import spawning
 from sensor.errors import RecordingError, SensorError
-from sensor.recording.annotations import SwingSpan
 from sensor.recording.calibration import (
     Calibration,
     CalibrationError,
@@ -47,6 +46,7 @@ from sensor.recording.vocabulary import FELT
 from unhurried.app.day_spreads import home_prior
 from unhurried.app.errors import describe
 from unhurried.app.measuring import analyze
+from unhurried.app.spans import span_of
 from unhurried.app.traces import trace_of
 
 if TYPE_CHECKING:
@@ -168,29 +168,6 @@ def open_with_calibration(path: Path, home: Path) -> tuple[Recording, list[str]]
     return recording, [*recording.warnings, *told]
 
 
-def span_of(swing: Swing, recording: Recording) -> tuple[SwingSpan, float, float] | None:
-    """Say where a swing is among the samples; None if none of its events is known.
-
-    Returns
-    -------
-    span : SwingSpan
-    at_seq, at_s : float
-        The instant that it is known by: impact, else the event nearest to it.
-    """
-    by_weight = (swing.impact_s, swing.top_s, swing.finish_s, swing.takeaway_s)
-    at_s = next((at for at in by_weight if at is not None), None)
-    if at_s is None:
-        return None
-    known = [at for at in by_weight if at is not None]
-    at_seq = recording.seq_of_time(at_s)
-    span = SwingSpan(
-        seq=max(0, round(at_seq)),
-        first_seq=recording.seq_of_time(min(known)),
-        last_seq=recording.seq_of_time(max(known)),
-    )
-    return span, at_seq, at_s
-
-
 def _values(swing: Swing) -> dict[str, Any]:
     out = dict(swing.as_dict())
     budget = getattr(swing, "budget", None)
@@ -244,7 +221,8 @@ def _measured(job: Job, path: Path) -> Analyzed:
         if recording.n_samples == 0:
             reasons = "; ".join(w for w in warnings if w != NO_SAMPLES)
             raise RecordingError(path, f"holds no samples{': ' if reasons else ''}{reasons}")
-        found = analyze(recording)
+        # What was said afterwards is kept beside it, and counts in the library's own way.
+        found = analyze(recording, said_kinds=False)
         session = recording.session
         swings = []
         for swing in found.swings:

@@ -277,7 +277,7 @@ def _poses(path: Path, options: CaptureOptions) -> tuple[Poses, tuple[Event, ...
     if not is_c3d(path):
         if options.segment or options.place != CENTRE or options.unit:
             raise OptionsError(
-                "--segment, --at and --unit are for markers; this file has poses of the segment"
+                "--segment, --at and --unit are for markers; this file has poses of it"
             )
         table = read_pose_csv(path)
         _check_seen(path, int((table.quat_wxyz[:, 0] == table.quat_wxyz[:, 0]).sum()), 12)
@@ -285,7 +285,7 @@ def _poses(path: Path, options: CaptureOptions) -> tuple[Poses, tuple[Event, ...
         return poses, (), {}
     if not options.segment:
         raise OptionsError(
-            f"{path}: --segment names three or more markers of the rigid segment that is to "
+            f"{path}: --segment names three or more markers of the rigid part that is to "
             "carry the sensor"
         )
     markers = read_c3d(path, options.segment, unit=options.unit)
@@ -296,7 +296,7 @@ def _check_seen(path: Path, seen: int, least: int) -> None:
     from simulation.capture.reading import CaptureError
 
     if seen < least:
-        raise CaptureError(path, f"only {seen} frames tell the segment's pose: that is no motion")
+        raise CaptureError(path, f"only {seen} frames tell the part's pose: that is no motion")
 
 
 def _cluster(
@@ -319,7 +319,7 @@ def _cluster(
         if wanted not in short:
             raise CaptureError(
                 path,
-                f"--at {options.place} is not a marker of the segment: choose from "
+                f"--at {options.place} is not a marker of it: choose from "
                 f"{', '.join(markers.names)} or {CENTRE}",
             )
         offset = cluster.shape_m[short.index(wanted)]

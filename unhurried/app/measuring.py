@@ -31,6 +31,7 @@ from sensor.recording.markers import Spans, held_spans, in_hold
 from sensor.recording.opening import open_recording
 from sensor.recording.reader import Recording
 from sensor.recording.samples import Samples, open_samples
+from unhurried.app.spans import with_said_kinds
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -230,6 +231,7 @@ def analyze(
     calibration: Calibration | None = None,
     own_strikes: bool = False,
     strikes_of: Sequence[Source] = (),
+    said_kinds: bool = True,
     progress: Callable[[int], None] | None = None,
     remark: Callable[[str], None] = lambda _: None,
 ) -> Analysis:
@@ -255,6 +257,9 @@ def analyze(
         Time rehearsals by the player's own strikes, see `analysis.swing.own_strikes`.
     strikes_of : sequence of path, Recording or Samples
         Take strikes from these as well, where the mount is the same.
+    said_kinds : bool
+        What people said afterwards that a swing was (`unhurried kind`, or on the page) counts more
+        than what was measured; a note says so.
     progress : callable, optional
         Told how many more samples are done.
     remark : callable
@@ -294,7 +299,10 @@ def analyze(
         if own_strikes or strikes_of:
             others = [files.enter_context(opened(other)) for other in strikes_of]
             found = _by_own_strikes(recording, found, others, tell)
-        return _analysis(recording, finder, found, told)
+        analysis = _analysis(recording, finder, found, told)
+        if not said_kinds:
+            return analysis
+        return dataclasses.replace(analysis, swings=with_said_kinds(analysis.swings, recording))
 
 
 def _analysis(
@@ -455,9 +463,7 @@ def _by_own_strikes(
         if other.session.id == recording.session.id:
             continue
         if other.session.mount != recording.session.mount:
-            remark(
-                f"{other.path}: its sensor was on another place, so its strikes say nothing here"
-            )
+            remark(f"{other.path}: its sensor was on another place, so its shots say nothing here")
             continue
         for key, values in strikes_in(other, _counting(other, _found(other)[1])).items():
             strikes.setdefault(key, []).extend(values)
@@ -511,25 +517,27 @@ def with_hold(swing: Swing, found: FoundSwing, spans: Spans) -> Swing:
     """Note of a swing that was made while nothing counted that it is left out."""
     if not made_while_held(found, spans):
         return swing
-    return dataclasses.replace(swing, notes=(*swing.notes, Note(HELD, "left out: held")))
+    return dataclasses.replace(
+        swing, notes=(*swing.notes, Note(HELD, "left out: made during Hold"))
+    )
 
 
 def with_ball(swing: Swing, ball: bool | None) -> Swing:
     """Note what was said of a ball where the sensor felt something else, or couldn't tell."""
     if ball is False and swing.strike is not False:
         text = (
-            "a shock like a strike's, but it was said that there was no ball: it counts as a "
-            "rehearsal"
+            "a knock like a shot's, but it was said that there was no ball: it counts as a "
+            "practice swing"
             if swing.strike
             else "whether a ball was hit can't be told, but it was said that there was none: it "
-            "counts as a rehearsal"
+            "counts as a practice swing"
         )
         note = Note(NO_BALL, text)
     elif ball is True and swing.strike is None:
         note = Note(
             BALL_SAID,
             "whether a ball was hit can't be told, but it was said that there was one: it counts "
-            "as a strike",
+            "as a shot",
         )
     else:
         return swing

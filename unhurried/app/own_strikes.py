@@ -123,15 +123,15 @@ def time_rehearsals(
         not_back += timed is None
         out.append(swing if timed is None else timed)
     remarks = [
-        f"{count(n, 'rehearsal')} of {_who(key)} timed by the least turn: "
-        f"{count(len(strikes.get(key, [])), 'strike')} with known impact, "
+        f"{count(n, 'practice swing')} of {_who(key)} timed by the least turn: "
+        f"{count(len(strikes.get(key, [])), 'shot')} with known impact, "
         f"{LEAST_STRIKES} are needed"
         for key, n in few.items()
     ]
     if not_back:
         remarks.append(
-            f"{count(not_back, 'rehearsal')} timed by the least turn: the turn doesn't come back "
-            "to where it is at the strikes' impact, or samples are missing there"
+            f"{count(not_back, 'practice swing')} timed by the least turn: the turn doesn't come "
+            "back to where it is at the shots' impact, or samples are missing there"
         )
     return out, remarks
 

@@ -251,7 +251,7 @@ class Taps:
 
     def _go_on(self) -> str:
         if self.hub.state.held:
-            raise LiveError("it is held: press Hold once more to go on")
+            raise LiveError("nothing counts now: press Hold once more to go on")
         if self.run is not None:
             self.run.press(" ")
         return "Going on."
@@ -360,7 +360,7 @@ class Taps:
 
     def _kind(self, tap: Kind) -> str:
         kept, kind = self._swing(tap.swing), tap.kind
-        word = {"strike": "at a ball", "rehearsal": "a rehearsal"}.get(kind, kind)
+        word = {"strike": "at a ball", "rehearsal": "a practice swing"}.get(kind, kind)
         words = f"swing {kept.number} was {word}"
         self._say(kept, "kind", kept.said.get("kind"), kind, words)
         return f"{words[0].upper()}{words[1:]}."

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from unhurried.app.text import one_line, ranges
 from words.glossary import MEMBERS
-from words.units import unit_of
+from words.units import said, unit_of
 
 if TYPE_CHECKING:
     from analysis.evidence.compare import Comparison, Row
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from unhurried.app.measuring import Analysis
 
 
-KIND_NAMES = {"rehearsal": "rehearsals", "strike": "strikes", "unclear": "unclear swings"}
+KIND_NAMES = {"rehearsal": "practice swings", "strike": "shots", "unclear": "unclear swings"}
 
 
 def _side_words(letter: str, part: Part) -> str:
@@ -27,7 +27,7 @@ def _side_words(letter: str, part: Part) -> str:
     words = [f"{one_line(part.path.resolve().name)} {ranges(indices)}"]
     words += [one_line(word) for word in who if word]
     if len(part.swings) == 1:
-        words.append("unclear swing" if part.kind == "unclear" else str(part.kind))
+        words.append(KIND_NAMES[str(part.kind)].removesuffix("s"))
     elif part.kind is None:
         words.append(f"{len(part.swings)} swings of more than one kind")
     else:
@@ -59,15 +59,15 @@ def sentence(result: Comparison, mount: str | None, names: tuple[str, str]) -> s
             names,
             more=f"{member} turned further {_in(names)}, by {{size}}",
             same=f"{member} turned equally far",
-            unclear=f"{_in_which(names)} {member} turned further can't be told",
+            unclear=f"can't tell yet {_in_which(names)} {member} turned further",
             absent=f"how far {member} turned can't be compared",
         ),
         _clause(
             result.row("peak_rate_dps"),
             names,
-            more=f"{member} rotated faster {_in(names)}, by {{size}} at its peak",
-            same=f"{member} rotated equally fast at its peak",
-            unclear=f"{_in_which(names)} {member} rotated faster can't be told",
+            more=f"{member} rotated faster {_in(names)}, by {{size}}",
+            same=f"{member} rotated equally fast",
+            unclear=f"can't tell yet {_in_which(names)} {member} rotated faster",
             absent=f"how fast {member} rotated can't be compared",
         ),
     ]
@@ -94,7 +94,7 @@ def _time_clause(result: Comparison, names: tuple[str, str]) -> str:
             names,
             more="{name} took longer, by {size}",
             same="both took equally long",
-            unclear="which took longer can't be told",
+            unclear="can't tell yet which took longer",
             absent="",
         )
     back = result.row("backswing_ms")
@@ -104,7 +104,7 @@ def _time_clause(result: Comparison, names: tuple[str, str]) -> str:
             names,
             more=f"the backswing took longer {_in(names)}, by {{size}}",
             same="the backswings took equally long",
-            unclear="which backswing took longer can't be told",
+            unclear="can't tell yet which backswing took longer",
             absent="",
         )
     return "" if row is None else "how long they took can't be compared"
@@ -161,7 +161,7 @@ class Part:
 
 def amount(measure: str, value: float, u: float | None = None) -> str:
     """Write a number and its unit, to the digits that make sense."""
-    return f"{digits(measure, value, u)} {unit_of(measure)}".strip()
+    return f"{digits(measure, value, u)}{said(unit_of(measure))}"
 
 
 def margin_words(row: Row) -> str:
@@ -169,11 +169,11 @@ def margin_words(row: Row) -> str:
     assert row.margin is not None
     decimals = 2 if row.measure == "tempo_ratio" else 1
     text = f"{row.margin:.{decimals}f}".rstrip("0").rstrip(".")
-    return f"{text} {unit_of(row.measure)}".strip()
+    return f"{text}{said(unit_of(row.measure))}"
 
 
 def digits(measure: str, value: float, u: float | None = None) -> str:
-    """Write a number of a measure: whole ms and deg/s, tenths of degrees, hundredths of a ratio."""
+    """Write a number of a measure: whole ms and °/s, tenths of degrees, hundredths of a ratio."""
     decimals = {"turn_deg": 1, "tempo_ratio": 2}.get(measure, 0)
     if u is not None and decimals == 0 and u < 0.5:
         decimals = 1

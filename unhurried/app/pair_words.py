@@ -20,7 +20,7 @@ from unhurried.app.pair_sentence import (
 )
 from unhurried.app.text import lined_up, one_line, wrapped
 from words.glossary import MEASURES, MEMBERS, OUTCOMES, turn_word
-from words.units import unit_of
+from words.units import said, unit_of
 
 if TYPE_CHECKING:
     from analysis.evidence.compare import Comparison, Row
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 SCHEMA = 1
 
-WORDS = {**MEASURES, "peak_rate_dps": "peak"}
+WORDS = MEASURES
 
 
 def compared(
@@ -106,8 +106,8 @@ def side_names(sides: tuple[Part, Part]) -> tuple[str, str]:
         names = []
         for part in sides:
             kind = str(part.kind)
-            single = "unclear swing" if kind == "unclear" else kind
-            names.append(f"the {single if len(part.swings) == 1 else KIND_NAMES[kind]}")
+            many = KIND_NAMES[kind]
+            names.append(f"the {many.removesuffix('s') if len(part.swings) == 1 else many}")
         return names[0], names[1]
     players = [part.common("player") for part in sides]
     if players[0] and players[1] and players[0] != players[1]:
@@ -241,7 +241,7 @@ class Report:
         different = [row for row in rows if row.days and row.days.outcome == "different"]
         if not different:
             return (
-                "Whether that is so on other days as well can't be told from one session: what a "
+                "From one session nobody can tell whether that is so on other days as well: what a "
                 "ball or another club changes differs from day to day."
             )
         told = ", ".join(WORDS[row.measure] for row in different)
@@ -257,8 +257,7 @@ class Report:
         for row in self.comparison.rows:
             if row.outcome is None:
                 continue
-            unit = unit_of(row.measure)
-            yield f"{WORDS[row.measure]} {unit}".strip()
+            yield f"{WORDS[row.measure]}, {said(unit_of(row.measure)).strip()}".removesuffix(", ")
             on_days = {} if row.days is None else {part.source: part for part in row.days.parts}
             now = {part.source: part for part in row.parts}
             lines = [["", "u", "df", *(["u, day to day", "df"] if on_days else [])]]
@@ -285,6 +284,7 @@ class Report:
         for text in self.sentences:
             yield from wrapped(text)
         yield ""
+        yield "Details"
         yield from self._table()
         yield ""
         for text in self.notes():
@@ -292,10 +292,10 @@ class Report:
 
     def _table(self) -> list[str]:
         result = self.comparison
-        head = ["", "A", "B", "B - A", "interval", ""]
+        head = ["", "A", "B", "B - A", "likely", ""]
         right = [False, True, True, True, True, False]
         if result.sets:
-            head = ["", "A", "spread", "B", "spread", "B - A", "interval", ""]
+            head = ["", "A", "sd", "B", "sd", "B - A", "likely", ""]
             right = [False, *[True] * 6, False]
         rows = [head]
         for row in result.rows:
@@ -308,7 +308,7 @@ class Report:
                 if None not in ends
                 else "-"
             )
-            cells = [f"{word} {unit_of(row.measure)}".strip()]
+            cells = [f"{word} {said(unit_of(row.measure)).strip()}".strip()]
             for value, spread in ((row.a, row.spread_a), (row.b, row.spread_b)):
                 cells.append("-" if value is None else digits(row.measure, value))
                 if result.sets:
@@ -337,8 +337,8 @@ class Report:
         swings = [swing for part in self.sides for swing in part.swings]
         if any(swing.impact_basis == "own_strikes" for swing in swings):
             out.append(
-                "Rehearsals end where the turn is as at the player's own strikes; how far off that "
-                "may be is in the intervals."
+                "Practice swings end where the turn is as at the player's own shots; how far off "
+                "that may be is in the likely range."
             )
         if any(row.reason == "bound" for row in rows):
             out.append(self._bound_note())
@@ -364,14 +364,14 @@ class Report:
         n = result.judged
         start = f"{n} measures are judged together, so" if n > 1 else "So"
         out = [
-            f"An interval has the level that its line was decided at. {start} of twenty "
+            f"Likely: the range by which its line was decided. {start} of twenty "
             "comparisons of equals, at most one has a wrong 'different' in it.",
         ]
         if any(row.outcome == "different" for row in judged):
-            out.append("different: the interval leaves out zero.")
+            out.append("different: the likely range leaves out zero.")
         if any(row.outcome == "same" for row in judged):
             out.append(
-                "about the same: less apart than the margin that matters; the whole interval lies "
+                "about the same: less apart than the margin that matters; the whole range lies "
                 "inside it."
             )
         if any(row.outcome == "not_told" for row in judged):
@@ -385,7 +385,7 @@ class Report:
             for row in judged
             if row.detectable is not None
         )
-        out.append(f"A difference would be told, four times in five, from: {detectable}.")
+        out.append(f"A difference would show, four times in five, from: {detectable}.")
         margins = ", ".join(f"{WORDS[row.measure]} {margin_words(row)}" for row in judged)
         out.append(f"Margins that matter (a choice, set by --margin): {margins}.")
         return out
@@ -424,7 +424,7 @@ class Report:
         return f"{WORDS[name]} {amount(name, value, value)} ({by})"
 
     def _bound_note(self) -> str:
-        text = "Only at least: a limit or a hole hides the rest, so a true peak may be higher"
+        text = "Only at least: a limit or a hole hides the rest, so it may have been faster"
         row = self.comparison.row("peak_rate_dps")
         if row is None or not self.comparison.sets:
             return f"{text}."
@@ -432,7 +432,7 @@ class Report:
         return (
             f"{text}, in {row.bounds_a} of {sizes[0]} swings of A and {row.bounds_b} of "
             f"{sizes[1]} of B. Those are the fast ones: without them a mean would be too small, so "
-            "peaks aren't judged."
+            "rotation isn't judged."
         )
 
     def _number_notes(self) -> list[str]:
@@ -447,7 +447,7 @@ class Report:
             if (row.n_a + row.bounds_a, row.n_b + row.bounds_b) != tuple(sizes)
         ]
         out = [
-            "Values are trimmed means (a fifth is left out at each end); spread is the standard "
+            "Values are trimmed means (a fifth is left out at each end); sd is the standard "
             "deviation from swing to swing."
         ]
         if few:
@@ -465,7 +465,10 @@ class Report:
         for name, text in (
             ("player", "Two players: their bodies differ too."),
             ("club", "Different clubs: A {}, B {}. Clubs of other length swing differently."),
-            ("handedness", "A is {}-handed, B {}-handed: sizes of turn and rate compare alike."),
+            (
+                "handedness",
+                "A is {}-handed, B {}-handed: turn and rotation compare alike.",
+            ),
         ):
             one, other = (part.common(name) for part in self.sides)
             if one and other and one != other:
@@ -479,7 +482,7 @@ class Report:
         ):
             out.append(
                 "It isn't known that both were measured by the same sensor, so the gyroscope's "
-                "scale may differ; that is in the intervals."
+                "scale may differ; that is in the likely range."
             )
         return out
 
@@ -501,11 +504,11 @@ def _spread_digits(row: Row, spread: float) -> str:
 def _rules_note(result: Comparison) -> str:
     if None in result.rules:
         return (
-            "Not compared: what ends at impact, since one side mixes impacts told by the shock "
+            "Not compared: what ends at impact, since one side mixes impacts told by the knock "
             "with impacts told by the turn, which can be some hundredths of a second apart."
         )
     return (
-        "Not compared: what ends at impact. A rehearsal ends where the turn is back at its least, "
-        "a strike at the shock, which can be some hundredths of a second apart (--own-strikes "
-        "times rehearsals by strikes)."
+        "Not compared: what ends at impact. A practice swing ends where the turn is back at its "
+        "least, a shot at the knock, which can be some hundredths of a second apart "
+        "(--own-strikes times practice swings by shots)."
     )

@@ -253,7 +253,7 @@ class _Desk:
         except SchemaError as error:
             self._screen.message(f"{error}: nothing was changed")
             return
-        balls = {None: "", True: ", at balls", False: ", rehearsals"}[segment.ball]
+        balls = {None: "", True: ", at balls", False: ", practice swings"}[segment.ball]
         self._screen.message(
             f"from here on: {segment.player or 'player not said'}, "
             f"{segment.club or 'club not said'}"
@@ -278,7 +278,7 @@ class _Desk:
 # How often the line with rate, loss and so on is written anew.
 STATUS_S: Final = 0.5
 KEY_HELP: Final = (
-    "keys: p player  c club  h hand  r rehearsals  b balls  a either  n note\n"
+    "keys: p player  c club  h hand  r practice swings  b balls  a either  n note\n"
     "      last swing felt: 1 rushed  2 in time  3 slow     ? this help  Ctrl-C ends"
 )
 MORE_CODES: Final = "\n      v a code for another phone"

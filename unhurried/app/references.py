@@ -32,9 +32,10 @@ def own_reference(
     known = Registry(home).find(player).references
     fitting = [r for r in known if club in (None, r.club) and mount in (None, r.mount)]
     if len(fitting) > 1:
-        listed = ", ".join(f"{r.club or 'any club'} at the {r.mount or 'mount'}" for r in fitting)
+        listed = ", ".join(f"{r.club or 'any club'} at the {r.mount or 'sensor'}" for r in fitting)
         raise CommandError(
-            f"{player} has several references: say which with --club and --mount: {listed}"
+            f"{player} has model swings with several clubs: say which with --club and --mount: "
+            f"{listed}"
         )
     kept = fitting[0] if fitting else None
     return _measured(home, player, club, mount, kept) or kept
@@ -108,7 +109,7 @@ def no_reference(home: Path, player: str, club: str | None, mount: str | None) -
                 found = Evidence(library, one, club=group.club, mount=group.mount).reference
                 if not isinstance(found, NotYet):
                     there.append((group.club, group.mount))
-    words = [f"{c or 'any club'} at the {m or 'mount'}" for c, m in set(there)]
+    words = [f"{c or 'any club'} at the {m or 'sensor'}" for c, m in set(there)]
     asked = " ".join(
         word
         for word in (
@@ -117,5 +118,5 @@ def no_reference(home: Path, player: str, club: str | None, mount: str | None) -
         )
         if word
     )
-    what = f"{who.name} has no reference {asked}".rstrip() + " yet"
+    what = f"{who.name} has no model swings {asked}".rstrip() + " yet"
     return f"{what} (there is one for {', '.join(sorted(words))})" if words else what

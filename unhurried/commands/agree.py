@@ -96,7 +96,7 @@ def command(
     """Compare events labelled by hand in the file LABELS.csv with those of RECORDING.
 
     Gives for each quantity the bias (tool minus label) and the 95 % limits of agreement with
-    their intervals, after Bland and Altman.
+    their ranges, after Bland and Altman.
 
     LABELS.csv has a row for each swing, with any of the columns takeaway_s, top_s, impact_s,
     finish_s (seconds), swing_ms, backswing_ms, downswing_ms, tempo_ratio, turn_deg,
@@ -412,7 +412,7 @@ def _interval(row: Agreement, ends: tuple[float, float] | None) -> str:
 
 
 def _bias_table(rows: Sequence[Agreement], mount: str | None) -> list[str]:
-    table = [["tool minus label", "n", "bias", "95 % interval", "SD", "within stated u"]]
+    table = [["tool minus label", "n", "bias", "95 % range", "SD", "within stated u"]]
     for row in rows:
         bias = "fitted" if row.fitted else _cell(row, row.bias)
         interval = "-" if row.fitted else _interval(row, row.bias_ends)
@@ -423,7 +423,7 @@ def _bias_table(rows: Sequence[Agreement], mount: str | None) -> list[str]:
 
 
 def _limits_table(rows: Sequence[Agreement], mount: str | None) -> list[str]:
-    table = [["95 % limits", "low", "95 % interval", "high", "95 % interval", "slope"]]
+    table = [["95 % limits", "low", "95 % range", "high", "95 % range", "slope"]]
     for row in rows:
         slope = "-"
         if row.slope is not None and row.slope_ends is not None:
@@ -443,7 +443,7 @@ def _limits_table(rows: Sequence[Agreement], mount: str | None) -> list[str]:
 
 
 def _raters_table(report: Report) -> list[str]:
-    table = [["rater minus rater", "", "n", "bias", "95 % interval", "SD"]]
+    table = [["rater minus rater", "", "n", "bias", "95 % range", "SD"]]
     for one, other, row in report.between:
         table.append(
             [
@@ -560,6 +560,6 @@ def _plot(report: Report, analysis: Analysis, file: Path, *, title: str, overwri
     if not panels:
         click.echo(f"{file}: not written, there is nothing to draw", err=True)
         return
-    under = "tool minus label: bias and 95 % limits of agreement, with 95 % intervals"
+    under = "tool minus label: bias and 95 % limits of agreement, with 95 % ranges"
     save_plot(plot_agreement(panels, title=title, under=under), file, overwrite=overwrite)
     click.echo(f"{file}: written", err=True)

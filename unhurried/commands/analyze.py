@@ -6,6 +6,7 @@ import contextlib
 import dataclasses
 import itertools
 import json
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from unhurried.app.errors import CommandError, show
-from unhurried.app.text import cut, length, number, one_line, ranges, wrapped
+from unhurried.app.text import cut, length, lined_up, number, one_line, ranges, wrapped
 from unhurried.commands.analyze_detail import WIDTH, _honesty, _place_s, budget_lines, detail_lines
 from unhurried.commands.opening import open_with
 from unhurried.commands.options import (
@@ -29,9 +30,10 @@ from unhurried.commands.options import (
 from unhurried.commands.short_help import ShortHelp
 from unhurried.commands.unsure import question_lines, why_lines
 from words import knocks
-from words.glossary import MEMBERS, measure_word
+from words.glossary import KINDS, MEMBERS, measure_word, note_words
+from words.pair import ASPECTS, amount
 from words.plain import clock, count
-from words.units import unit_of
+from words.units import said, unit_of
 
 if TYPE_CHECKING:
     from analysis.evidence.summary import Group
@@ -42,7 +44,8 @@ if TYPE_CHECKING:
 # Fewer samples are done before a bar could be read.
 LONG_WORK_SAMPLES = 1_000_000
 
-KIND_WORDS = {"rehearsal": "Rehearsals", "strike": "Strikes", "unclear": "Unclear"}
+# What stands first of a group; all of them are in the details.
+FIRST = ("backswing_ms", "downswing_ms", "turn_deg", "peak_rate_dps")
 # Notes that concern nothing in the table; PATH#N tells them.
 DETAIL_ONLY = {"clipped", "gap", "no_long_axis", "no_finish", "gap_finish"}
 
@@ -75,7 +78,7 @@ def _check_forms(path: SwingPath, *, as_json: bool, as_csv: bool, budget: bool, 
     "--plot",
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE",
-    help="Draw turn and rate, or the whole session, to a .png or .svg file.",
+    help="Draw turn and rotation, or the whole session, to a .png or .svg file.",
 )
 @click.option(
     "--budget",
@@ -92,14 +95,14 @@ def _check_forms(path: SwingPath, *, as_json: bool, as_csv: bool, budget: bool, 
 @click.option(
     "--own-strikes",
     is_flag=True,
-    help="Time rehearsals by the player's own strikes with the same club (five or more).",
+    help="Time practice swings by the player's own shots with the same club (five or more).",
 )
 @click.option(
     "--strikes-of",
     type=ExistingPath(),
     multiple=True,
     metavar="PATH",
-    help="Take strikes from this recording as well (same mount); may be repeated.",
+    help="Take shots from this recording as well (same place); may be repeated.",
 )
 @recording_options
 @home_option
@@ -118,8 +121,9 @@ def command(
 ) -> None:
     """Find and measure the swings of the recording PATH, a folder or a CSV file.
 
-    Prints a table of all swings and a summary by player and club. PATH#N tells everything
+    Prints a summary by player and club, and a table of all swings. PATH#N tells everything
     about swing N, each number with its standard uncertainty; --budget says what makes it up.
+    What was said of a swing (`unhurried kind`, or on the page) counts more than the sensor.
 
     \b
     Examples:
@@ -244,24 +248,30 @@ def lines(analysis: Analysis, title: str) -> Iterator[str]:
         yield ""
         yield from wrapped(_no_swings(analysis))
         return
+    sets = _sets(analysis)
+    for kinds in sets:
+        yield ""
+        yield from _first_words(kinds, analysis.mount)
     yield ""
     yield from _table(analysis)
     yield ""
     yield from _reasons(analysis.swings)
-    yield from _summary(analysis)
+    yield from _details(sets, analysis.mount)
     yield ""
     yield from wrapped(_honesty(analysis.mount))
 
 
 def _facts(analysis: Analysis) -> str:
-    mount = f"sensor on the {MEMBERS[analysis.mount]}" if analysis.mount else "mount not said"
+    mount = (
+        f"sensor on the {MEMBERS[analysis.mount]}" if analysis.mount else "sensor's place not said"
+    )
     words = [
         count(len(analysis.swings), "swing"),
         f"{length(analysis.duration_s)} at {analysis.rate_hz:g} Hz",
         mount,
     ]
     if analysis.short_strokes:
-        words.append(f"{count(analysis.short_strokes, 'short stroke')} (under 30 deg) not counted")
+        words.append(f"{count(analysis.short_strokes, 'short stroke')} (under 30°) not counted")
     if analysis.lost_samples:
         words.append(f"{count(analysis.lost_samples, 'sample')} lost")
     return ", ".join(words)
@@ -269,7 +279,7 @@ def _facts(analysis: Analysis) -> str:
 
 def _no_swings(analysis: Analysis) -> str:
     text = (
-        "No swings found. A swing needs a backswing and a return of 30 deg or more; shorter "
+        "No swings found. A swing needs a backswing and a return of 30° or more; shorter "
         "strokes are only counted."
     )
     if analysis.mount is None:
@@ -305,13 +315,12 @@ def _table_of(analysis: Analysis, longest: int, gap: str) -> list[str]:
     if len({swing.club for swing in swings}) > 1:
         columns.append(("club", "", [cut(swing.club or "-", longest) for swing in swings], False))
     columns += [
-        ("kind", "", [kind_of(swing) for swing in swings], False),
+        ("kind", "", [KINDS[kind_of(swing)] for swing in swings], False),
         ("swing", "ms", [number(swing.swing_ms) for swing in swings], True),
         ("back", "ms", [number(swing.backswing_ms) for swing in swings], True),
         ("down", "ms", [number(swing.downswing_ms) for swing in swings], True),
-        ("ratio", "", [number(swing.tempo_ratio, 1) for swing in swings], True),
-        (member, "turn deg", [number(swing.turn_deg) for swing in swings], True),
-        ("peak", "deg/s", [_peak(swing) for swing in swings], True),
+        (member, "turn °", [number(swing.turn_deg) for swing in swings], True),
+        ("rotation", "°/s", [_peak(swing) for swing in swings], True),
     ]
     widths = [max(map(len, (first, second, *cells))) for first, second, cells, _ in columns]
     rows = [
@@ -336,7 +345,7 @@ def _reasons(swings: Sequence[Swing]) -> Iterator[str]:
             if note.code not in DETAIL_ONLY:
                 by_text.setdefault(note.text, []).append(swing.index)
     for text, indices in by_text.items():
-        yield from wrapped(f"{ranges(indices)}: {text}.", "", "  ")
+        yield from wrapped(f"{ranges(indices)}: {note_words(text)}.", "", "  ")
     turned = [swing for swing in swings if swing.turn_deg is not None]
     from_motion = any(swing.takeaway_s is None for swing in turned)
     if from_motion:
@@ -350,101 +359,140 @@ def _reasons(swings: Sequence[Swing]) -> Iterator[str]:
         yield ""
 
 
-def _summary(analysis: Analysis) -> Iterator[str]:
-    from analysis.evidence.summary import KINDS, TO_IMPACT, differences
-
+def _sets(analysis: Analysis) -> list[dict[str, Group]]:
+    """Return the groups of each player, club and length, by kind."""
     sets: dict[tuple[str | None, str | None, bool], dict[str, Group]] = {}
     for group in analysis.summary():
         sets.setdefault((group.player, group.club, group.part), {})[group.kind] = group
-    left_out = at_least = False
-    late: list[int] = []
-    for k, ((player, club, part), kinds) in enumerate(sets.items()):
-        if k:
-            yield ""
-        yield from wrapped(_heading(player, club, part))
-        for kind in KINDS:
-            if kind in kinds:
-                late += kinds[kind].following
-                yield from wrapped(_group_words(kinds[kind], analysis.mount), "  ", "    ")
-        if "rehearsal" in kinds and "strike" in kinds:
-            found = differences(kinds["rehearsal"], kinds["strike"])
-            peaks = [kinds[kind].measures["peak_rate_dps"] for kind in ("rehearsal", "strike")]
-            at_least |= any(peak is not None and peak.at_least for peak in peaks)
-            if found:
-                left_out |= not TO_IMPACT & {item.measure for item in found}
-                words = ", ".join(
-                    f"{measure_word(item.measure, analysis.mount)} "
-                    f"{_signed(item.measure, item.rehearsal_minus_strike)}"
-                    for item in found
-                )
-                yield from wrapped(f"Rehearsals minus strikes (medians): {words}.", "  ", "    ")
+    return list(sets.values())
+
+
+def _ordered(kinds: dict[str, Group]) -> list[Group]:
+    return [kinds[kind] for kind in KINDS if kind in kinds]
+
+
+def _first_words(kinds: dict[str, Group], mount: str | None) -> Iterator[str]:
+    """Say of one player's swings what each kind was like, and how the shots differ."""
+    groups = _ordered(kinds)
+    yield from wrapped(_heading(groups[0]))
+    for group in groups:
+        yield from wrapped(_group_words(group, mount), "  ", "    ")
+    words = _apart_words(kinds, mount)
+    if words:
+        yield from wrapped(f"Shots beside practice swings: {words}.", "  ", "    ")
+
+
+def _apart_words(kinds: dict[str, Group], mount: str | None) -> str:
+    """Say how the middle shot differs from the middle practice swing."""
+    from analysis.evidence.summary import differences
+
+    if "rehearsal" not in kinds or "strike" not in kinds:
+        return ""
+    out = []
+    for item in differences(kinds["rehearsal"], kinds["strike"]):
+        if item.measure == "tempo_ratio":
+            continue
+        own = kinds["rehearsal"].measures[item.measure]
+        change = -item.rehearsal_minus_strike
+        _, more, less = ASPECTS[item.measure]
+        size = amount(item.measure, abs(change), None if own is None else own.median)
+        word = f"{size} {more if change > 0.0 else less}"
+        if not any(digit in size for digit in "123456789"):
+            word = f"less than {re.sub(r'0(?=[^0-9]*$)', '1', size)} apart"
+        out.append(f"{measure_word(item.measure, mount)} {word}")
+    return ", ".join(out)
+
+
+def _details(sets: Sequence[dict[str, Group]], mount: str | None) -> Iterator[str]:
+    """Give the middle and the scatter of every measure, and what the figures are."""
+    yield "Details"
+    for kinds in sets:
+        groups = _ordered(kinds)
+        yield from wrapped(_heading(groups[0]), "  ", "    ")
+        head = [""]
+        for group in groups:
+            head += [KINDS[group.kind], "scatter", "of"]
+        rows = [head]
+        for name in groups[0].measures:
+            cells = [f"    {measure_word(name, mount)} {said(unit_of(name)).strip()}".rstrip()]
+            for group in groups:
+                cells += _middle_cells(name, group)
+            rows.append(cells)
+        yield from lined_up(rows, [False, *[True] * (len(head) - 1)])
     yield ""
     yield from wrapped(
-        "Spread: about two thirds of the swings lie within this of the median (median absolute "
-        "deviation x 1.4826); given from three swings on."
+        "Each figure is that of the middle swing. Scatter: about two thirds of the swings lie "
+        "within this of it (1.4826 times the middle distance); given from three swings on. "
+        "'unhurried compare' says which differences can be told."
     )
+    yield from _what_is_left_out(sets)
+
+
+def _middle_cells(name: str, group: Group) -> list[str]:
+    found = group.measures[name]
+    if found is None:
+        return ["-", "-", "0"]
+    decimals = 2 if name == "tempo_ratio" else 0
+    least = "≥" if found.at_least else ""
+    spread = "-"
+    if found.spread is not None:
+        spread = number(found.spread, decimals or int(found.spread < 9.95))
+    return [f"{least}{number(found.median, decimals)}", spread, str(found.n)]
+
+
+def _what_is_left_out(sets: Sequence[dict[str, Group]]) -> Iterator[str]:
+    """Say which swings and which differences the figures leave out, and why."""
+    from analysis.evidence.summary import TO_IMPACT, differences
+
+    groups = [group for kinds in sets for group in _ordered(kinds)]
+    late = sorted(index for group in groups for index in group.following)
     if late:
         yield from wrapped(
-            f"{ranges(sorted(late))}: back and forth, begun at the finish of the swing before, so "
-            "not in the medians: backswing and turn count from there, not from address."
+            f"{ranges(late)}: back and forth, begun at the finish of the swing before, so not in "
+            "these figures: backswing and turn count from there, not from address."
         )
-    if at_least:
-        yield from wrapped("≥: at least, by a limit or a hole; such rotations are not subtracted.")
-    if left_out:
+    both = [kinds for kinds in sets if "rehearsal" in kinds and "strike" in kinds]
+    rates = [
+        kinds[kind].measures["peak_rate_dps"] for kinds in both for kind in ("rehearsal", "strike")
+    ]
+    if any(rate is not None and rate.at_least for rate in rates):
+        yield from wrapped("≥: at least, by a limit or a hole; such rotations aren't set beside.")
+    found = [differences(kinds["rehearsal"], kinds["strike"]) for kinds in both]
+    if any(one and not TO_IMPACT & {item.measure for item in one} for one in found):
         yield from wrapped(
-            "Swing time, downswing and ratio of rehearsals and strikes are not subtracted: a "
-            "rehearsal ends where the turn is back at its least, a strike at the shock, which can "
-            "be some hundredths of a second apart."
+            "Swing time and downswing of practice swings and shots aren't set beside each other: a "
+            "practice swing ends where the turn is back at its least, a shot at the knock, which "
+            "can be some hundredths of a second apart."
         )
 
 
-def _heading(player: str | None, club: str | None, part: bool) -> str:
-    words = [one_line(player or "Player not said"), one_line(club or "club not said")]
-    return ", ".join([*words, "part swings"] if part else words)
+def _heading(group: Group) -> str:
+    words = [one_line(group.player or "Player not said"), one_line(group.club or "club not said")]
+    return ", ".join([*words, "part swings"] if group.part else words)
 
 
 def _group_words(group: Group, mount: str | None) -> str:
     """Say one group in a sentence that can be read aloud."""
-    start = f"{KIND_WORDS[group.kind]}: {count(group.n, 'swing')}"
     if group.kind == "unclear":
-        start += f" ({ranges(group.indices)})"
+        start = f"{count(group.n, 'unclear swing')} ({ranges(group.indices)})"
+    else:
+        start = count(group.n, KINDS[group.kind])
     words = []
-    for name, spread in group.measures.items():
-        if spread is None:
+    for name in FIRST:
+        found = group.measures.get(name)
+        if found is None:
             continue
-        least = "≥ " if spread.at_least else ""
-        text = f"{measure_word(name, mount)} {least}{_value(name, spread.median)}"
-        inside = []
-        if spread.spread is not None:
-            inside.append(f"spread {_value(name, spread.spread, spread=True)}")
-        if spread.n < group.n:
-            inside.append(f"{spread.n} of {group.n} swings")
-        words.append(f"{text} ({', '.join(inside)})" if inside else text)
+        least = "at least " if found.at_least else ""
+        some = f" ({found.n} of them)" if found.n < group.n else ""
+        words.append(f"{measure_word(name, mount)} {least}{_value(name, found.median)}{some}")
     if not words:
         return f"{start}, nothing of which could be measured."
-    return f"{start}, {'median ' if group.n > 1 else ''}{', '.join(words)}."
+    return f"{start}: {', '.join(words)}."
 
 
-def _value(name: str, value: float, *, spread: bool = False) -> str:
+def _value(name: str, value: float) -> str:
     """Say a number with its unit as one says it aloud: times in seconds."""
-    if name.endswith("_ms"):
-        # Spreads are small: one digit more.
-        if spread and 0.0 < value < 0.5:
-            return "under 0.001 s"
-        return f"{value / 1e3:.{3 if spread else 2}f} s"
-    if name == "tempo_ratio":
-        return f"{value:.{2 if spread else 1}f}"
-    return f"{value:.{1 if spread and value < 10 else 0}f} {unit_of(name)}"
-
-
-def _signed(name: str, value: float) -> str:
-    text = _value(name, abs(value), spread=True)
-    if text.startswith("under") or float(text.split()[0]) == 0.0:
-        return text
-    return f"{'+' if value > 0 else '-'}{text}"
-
-
-# -- one swing -----------------------------------------------------------------------------------
+    return f"{value:.0f} °/s" if name == "peak_rate_dps" else amount(name, value)
 
 
 # -- words and numbers ---------------------------------------------------------------------------

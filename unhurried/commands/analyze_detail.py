@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from unhurried.app.text import one_line, wrapped
-from words.glossary import MEMBERS, REMARKS, measure_word
+from words.glossary import KINDS, MEMBERS, REMARKS, measure_word, note_words
 from words.plain import clock, decimals_of
-from words.units import unit_of
+from words.units import said, unit_of
 
 if TYPE_CHECKING:
     from analysis.swing.results import Swing
@@ -16,15 +16,18 @@ if TYPE_CHECKING:
 
 
 BASIS_WORDS = {
-    "shock": "the onset of the shock",
+    "shock": "the onset of the knock",
     "least_turn": "the turn back at its least",
-    "own_strikes": "as at the player's own strikes",
+    "own_strikes": "as at the player's own shots",
 }
 
 # Marks of errors that swings have in common.
 _SHARED_MARKS = {"sensor": "*", "recording": "+"}
 
 WIDTH = 79
+
+LABEL = 19
+"""Columns of the longest name."""
 
 EVENTS = ("takeaway_s", "top_s", "impact_s", "finish_s")
 _SPANS = ("backswing_ms", "downswing_ms", "swing_ms")
@@ -36,7 +39,7 @@ _NARROW = {"peak_transverse_dps": "  across axis", "top_dwell_ms": "time at top"
 _REMARKS = {
     **REMARKS,
     "peak_rate_dps": "",
-    "peak_transverse_dps": "without roll about the long axis",
+    "peak_transverse_dps": "without its roll",
 }
 
 
@@ -55,13 +58,14 @@ def detail_lines(analysis: Analysis, swing: Swing, title: str) -> Iterator[str]:
         f"{swing.handedness}-handed" if swing.handedness else None,
         one_line(swing.club) if swing.club else None,
         f"{swing.intent} swing" if swing.intent else None,
-        kind_of(swing),
+        KINDS[kind_of(swing)],
     ]
     yield from wrapped(
         f"{title}: swing {swing.index} of {len(analysis.swings)} at {clock(_place_s(swing))}"
     )
     yield from wrapped(", ".join(word for word in who if word))
     yield ""
+    yield "Details"
     remarks = dict.fromkeys(EVENTS, "") | _REMARKS
     remarks["impact_s"] = BASIS_WORDS.get(swing.impact_basis or "", "")
     if swing.takeaway_s is None:
@@ -69,20 +73,21 @@ def detail_lines(analysis: Analysis, swing: Swing, title: str) -> Iterator[str]:
     remarks |= dict.fromkeys(swing.bounds, "at least: see below")
     for name in NUMBERS:
         number = _with_u(getattr(swing, name), getattr(swing, f"{name}_u"))
-        unit = unit_of(name) if number.strip() != "-" else ""
-        line = f"  {_label(name, analysis.mount):<14} {number:>20} {unit:<6}"
+        unit = said(unit_of(name)).strip() if number.strip() != "-" else ""
+        line = f"  {_label(name, analysis.mount):<{LABEL}} {number:>20} {unit:<6}"
         yield f"{line} {remarks[name]}".rstrip()
     gap = f"{swing.gap_ms:.0f} ms of the swing" if swing.gap_ms > 0 else "nothing"
-    yield f"  {'missing':<14} {gap}"
+    yield f"  {'missing':<{LABEL}} {gap}"
     limits = ", ".join(map(_channel, swing.clipped)) or "no"
     yield from wrapped(limits, "  sensor at its limit: ", " " * 4)
     if swing.notes:
         yield ""
         for note in swing.notes:
-            yield from wrapped(f"{note.text}.", "  - ", "    ")
+            yield from wrapped(f"{note_words(note.text)}.", "  - ", "    ")
     yield ""
     yield from wrapped(
-        "± is one standard uncertainty (k = 1). Times run from the recording's first sample."
+        "± is one standard uncertainty (k = 1): two times in three it holds the truth. "
+        "Times run from the recording's first sample."
     )
     yield from wrapped(_honesty(analysis.mount))
 
@@ -94,7 +99,7 @@ def budget_lines(analysis: Analysis, swing: Swing, title: str) -> Iterator[str]:
         "what each uncertainty is made of"
     )
     yield ""
-    yield f"  {'':<14} {'value ± uncertainty':>20} {'':<6}{'of which':<20}  {'±':>9}"
+    yield f"  {'':<{LABEL}} {'value ± uncertainty':>20} {'':<6}{'of which':<20}  {'±':>9}"
     absent = []
     for name in NUMBERS:
         word = _label(name, analysis.mount).strip()
@@ -102,7 +107,7 @@ def budget_lines(analysis: Analysis, swing: Swing, title: str) -> Iterator[str]:
         if value is None or u is None:
             absent.append(word)
             continue
-        first = f"  {word:<14} {_with_u(value, u):>20} {unit_of(name):<6}"
+        first = f"  {word:<{LABEL}} {_with_u(value, u):>20} {said(unit_of(name)).strip():<6}"
         decimals = decimals_of(u) + 1
         # The greatest first; what wouldn't show beside the sum is left out.
         parts = sorted(swing.budget.get(name, ()), key=lambda part: -part.u)
@@ -149,6 +154,6 @@ def _place_s(swing: Swing) -> float | None:
 def _honesty(mount: str | None) -> str:
     what = f"{MEMBERS[mount]} with the sensor on it" if mount else "part that carries the sensor"
     return (
-        f"Turn and rates are those of the {what}, not of the whole body. "
+        f"Turn and rotation are those of the {what}, not of the whole body. "
         "Numbers that change together need not cause one another."
     )

@@ -103,7 +103,7 @@ PARTS = {"acc": "accelerometer", "gyr": "gyroscope"}
     type=FiniteRange(min=0.01, max=10.0),
     default=1.0,
     show_default=True,
-    help="How sure that angle is: one standard uncertainty, deg.",
+    help="Standard uncertainty of that angle, deg.",
 )
 @click.option(
     "--gravity",

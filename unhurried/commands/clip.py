@@ -139,7 +139,7 @@ def _lines(library: Library, clip: Clip) -> Iterator[str]:
     if clip.offset_u_s is not None:
         right = "" if clip.sure else "if that is the right knock, "
         where += f", {right}within about {1e3 * 2 * clip.offset_u_s:.0f} ms"
-    doubt = "" if clip.sure else "NOT SURE: "
+    doubt = "" if clip.sure else "DOUBTFUL: "
     yield from wrapped(f"{doubt}{clip.why}; {where}", "  ", "  ")
     names = ("number", "seq", "impact_s")
     rows = list(library.swings(session=clip.session, excluded=True, columns=names).rows())

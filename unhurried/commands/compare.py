@@ -42,6 +42,7 @@ SHORT = {
     "backswing": "backswing_ms",
     "downswing": "downswing_ms",
     "turn": "turn_deg",
+    "rotation": "peak_rate_dps",
     "peak": "peak_rate_dps",
     "peak_to_impact": "peak_to_impact_ms",
     "ratio": "tempo_ratio",
@@ -168,7 +169,7 @@ def parse_margins(text: str | None) -> dict[str, Margin]:
 @click.option(
     "--by",
     type=click.Choice(BY),
-    help="Compare within one recording: its rehearsals with its strikes (kind), or its two "
+    help="Compare within one recording: its practice swings with its shots (kind), or its two "
     "players or clubs.",
 )
 @click.option("--player", help="Only this player's swings.")
@@ -176,14 +177,14 @@ def parse_margins(text: str | None) -> dict[str, Margin]:
 @click.option(
     "--kind",
     type=click.Choice(tuple(KIND_NAMES)),
-    help="Only rehearsals, or only strikes.",
+    help="Only practice swings (rehearsal), or only shots (strike).",
 )
 @click.option("--part", is_flag=True, help="Part swings only; left out, full ones only.")
 @click.option(
     "--own-strikes",
     is_flag=True,
-    help="Time rehearsals by the player's own strikes on both sides (five or more): then swing "
-    "time and downswing are compared with those of strikes.",
+    help="Time practice swings by the player's own shots on both sides (five or more): then "
+    "swing time and downswing are compared with those of shots.",
 )
 @click.option(
     "--measures",
@@ -193,13 +194,13 @@ def parse_margins(text: str | None) -> dict[str, Margin]:
 @click.option(
     "--margin",
     metavar="MARGINS",
-    help="What matters, as 'swing=30, turn=5, peak=3%': less apart is called the same.",
+    help="What matters, as 'swing=30, turn=5, rotation=3%': less apart is called the same.",
 )
 @click.option(
     "--plot",
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE",
-    help="Draw turn and rate of both over each other to a .png or .svg file.",
+    help="Draw turn and rotation of both over each other to a .png or .svg file.",
 )
 @click.option(
     "--align",
@@ -236,7 +237,7 @@ def command(
 ) -> None:
     """Compare two swings, or two sets of swings, A with B.
 
-    For each measure: the difference (B minus A) with its interval, and whether the two are
+    For each measure: the difference (B minus A) with its range, and whether the two are
     different, about the same (within a margin that matters), or can't be told apart yet. Sets of
     one recording are compared today, those of two recordings from day to day.
 
@@ -288,7 +289,7 @@ def _check_use(a: SwingsPath, b: SwingsPath | None, by: str | None) -> None:
     if b is None and by is None:
         raise click.UsageError(
             f"what is {a.path.name} to be compared with? Give two recordings or swings, or "
-            "--by kind to compare the rehearsals of one recording with its strikes"
+            "--by kind to compare the practice swings of one recording with its shots"
         )
     if b is not None and by is not None:
         raise click.UsageError("--by is for one recording; leave it out or give only one")
@@ -389,7 +390,7 @@ def _filtered(part: Part, wanted: _Wanted, *, named: bool) -> Part:
         n = len(part.swings)
         part = _keep(part, lambda swing: not is_held(swing))
         if len(part.swings) < n:
-            part = _told(part, f"{count(n - len(part.swings), 'held swing')} left out")
+            part = _told(part, f"{count(n - len(part.swings), 'swing')} left out, made during Hold")
         n = len(part.swings)
         late = following(part.analysis.swings)
         part = _keep(part, lambda swing: swing.index not in late)

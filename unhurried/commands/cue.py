@@ -130,7 +130,7 @@ def cue_options(command: Command) -> Command:
     "--player",
     type=PlainName(),
     metavar="NAME",
-    help="Take the time from the player's own reference.",
+    help="Take the time from the player's model swings.",
 )
 @click.option("--club", type=PlainName(), metavar="NAME", help="... with this club.")
 @click.option("--mount", type=click.Choice(MOUNTS), help="... and with the sensor there.")
@@ -209,12 +209,12 @@ def _own_time(home: Path, player: str, club: str | None, mount: str | None) -> t
         reason = (
             no_reference(home, player, club, mount)
             if reference is None
-            else f"the reference of {player} has no backswing time"
+            else f"the model swings of {player} have no backswing time"
         )
         raise CommandError(f"{reason}: give --backswing-ms, or set one from approved swings")
-    sure = "provisional " if reference.provisional else ""
-    with_ = f"{reference.club or 'any club'} at the {reference.mount or 'mount'}"
-    return own, f" from {player}'s {sure}reference with {with_}"
+    what = "free practice swings" if reference.provisional else "model swings"
+    with_ = f"{reference.club or 'any club'} at the {reference.mount or 'sensor'}"
+    return own, f" from {player}'s {what} with {with_}"
 
 
 def _write(

@@ -40,6 +40,7 @@ from unhurried.commands.options import (
 )
 from unhurried.commands.short_help import ShortHelp
 from words import cautions
+from words.glossary import SET_NAMES
 
 if TYPE_CHECKING:
     from analysis.swing.results import Swing
@@ -90,8 +91,8 @@ def drill_options(command: Any) -> Any:
         click.option(
             "--full-turn-deg",
             type=FiniteRange(min=30.0, max=400.0),
-            help="The player's own full turn with this club and mount.  [default: --player's, or "
-            "the median of the first three swings]",
+            help="The player's own full turn with this club and place.  [default: --player's, or "
+            "the middle of the first three swings]",
         ),
         click.option(
             "--share",
@@ -101,7 +102,7 @@ def drill_options(command: Any) -> Any:
         click.option(
             "--upper-turn-deg",
             type=FiniteRange(min=30.0, max=400.0),
-            help="Upper bound of the turn: beyond it another, low sound is heard.",
+            help="Upper end of the own range: past full another, low sound is heard.",
         ),
         click.option(
             "--repeats",
@@ -122,21 +123,20 @@ def drill_options(command: Any) -> Any:
             "blocks",
             type=click.Choice(BLOCKS),
             multiple=True,
-            help="Kind of a block; again for the next. 'silent' is a test without sounds or "
-            "numbers, 'retention' the same on another day.  [default: rehearsal]",
+            help="Kind of a set; again for the next. Practice swings (rehearsal), shots (ball), "
+            "without sound (silent), the same on another day (retention).  [default: rehearsal]",
         ),
         click.option(
             "--ball/--no-ball",
             default=None,
-            help="Whether there is a ball in silent blocks; with rehearsal and ball it goes "
-            "without saying.",
+            help="Whether there is a ball in sets without sound; the others say so themselves.",
         ),
         click.option(
             "--rounds",
             type=click.IntRange(min=1, max=20),
             default=1,
             show_default=True,
-            help="Go through the blocks so many times: rehearsal and ball in turn, say.",
+            help="Go through the sets so many times: practice swings and shots in turn, say.",
         ),
         click.option(
             "--feedback",
@@ -177,7 +177,7 @@ def drill_options(command: Any) -> Any:
     ),
 )
 @session_options(
-    player="Who swings; with a reference in the library.",
+    player="Who swings; with model swings in the library.",
     club="With which club.",
     mount="Where the sensor is; one, since a drill has one sensor.",
 )
@@ -259,7 +259,7 @@ def _request(
     kinds = asked.kinds
     if asked.ball is not None and ("rehearsal" if asked.ball else "ball") in kinds:
         raise click.UsageError(
-            "a rehearsal has no ball: leave --ball and --no-ball to silent blocks"
+            "a practice swing has no ball: leave --ball and --no-ball to sets without sound"
         )
     times = cue.times(asked.repeats * len(kinds))
     player, who = _who(home, session.player)
@@ -302,7 +302,7 @@ def _check_time(ready: ReadyDrill, cue: CueOptions, asked: DrillOptions, *, know
         if _given(context, name):
             raise click.UsageError(
                 f"{words} needs the time of a backswing: give --backswing-ms, or --player "
-                "with a reference"
+                "with model swings"
             )
 
 
@@ -340,7 +340,7 @@ def _at_terminal() -> bool:
 
 def _new_here(player: str, backswing_ms: float | None, *, with_cue: bool) -> str:
     """Say what a drill goes by for somebody whom nothing is known of."""
-    start = f"{player} is new here: no reference yet"
+    start = f"{player} is new here: no model swings yet"
     if not with_cue:
         return start
     if backswing_ms is None:
@@ -376,7 +376,7 @@ def _practise(
         for text in run.remarks:
             show(f"! {text}")
         if run.sound.silent and why is None:
-            show("the output is silent: only the screen speaks")
+            show("no sound: only the screen speaks")
         say_output(run.sound, why, measured=measured, say=show)
         run.say_keys()
 
@@ -489,8 +489,8 @@ def _more_lines(found: DrillOutcome) -> list[str]:
     for block in found.blocks:
         if block.kind == "rehearsal" and block.strikes:
             out.append(
-                f"block {block.name}: {block.strikes} of {block.swings} met something, though it "
-                "was without a ball; they count as rehearsals"
+                f"set {block.name}: {block.strikes} of {block.swings} met something, though it "
+                "was without a ball; they count as practice swings"
             )
     return out
 
@@ -582,15 +582,16 @@ def outcome_lines(outcome: dict[str, Any]) -> list[str]:
         return f"{values['mean']:.0f}{sd}{unit}"
 
     lines = [
-        f"{outcome['swings']} of {outcome['of']} swings, feedback {outcome['schedule']}",
-        "block            swings   time   turn    backswing        turn    rotation",
-        "                        enough   full      ms (sd)    deg (sd)  deg/s (sd)",
+        f"{outcome['swings']} of {outcome['of']} swings, sounds and numbers: {outcome['schedule']}",
+        "set              swings   time   turn    backswing        turn    rotation",
+        "                        enough   full      ms (sd)      ° (sd)    °/s (sd)",
     ]
     for block in outcome["blocks"]:
         enough = f"{block['time_enough']}/{block['time_judged']}" if block["time_judged"] else "-"
         full = f"{block['turn_full']}/{block['turn_judged']}" if block["turn_judged"] else "-"
+        name = SET_NAMES[block["block_kind"]]
         lines.append(
-            f"{block['block']:>2} {block['block_kind']:<13} {block['swings']:>6} {enough:>6} "
+            f"{block['block']:>2} {name:<13} {block['swings']:>6} {enough:>6} "
             f"{full:>6} {pair(block['backswing_ms']):>12} {pair(block['turn_deg']):>11} "
             f"{pair(block['peak_rate_dps']):>11}"
         )

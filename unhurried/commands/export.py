@@ -47,8 +47,8 @@ def command(
 
     PATH#N writes its swing N alone, from 2 s before takeaway to 1 s after the finish. Times
     stay those of the recording, and values are as the sensor gave them, without any
-    calibration. A CSV file cannot keep the players, the mount, the ranges
-    and the delays of the sensor's filters, without which impacts of strikes move by some ms.
+    calibration. A CSV file cannot keep the players, the place, the ranges
+    and the delays of the sensor's filters, without which impacts of shots move by some ms.
 
     \b
     Examples:
@@ -88,7 +88,7 @@ def _not_kept(recording: Recording) -> str:
     if segments or session.player or session.club or session.handedness:
         lost.append("who played with what")
     if session.mount is not None:
-        lost.append(f"the mount ({session.mount})")
+        lost.append(f"the sensor's place ({session.mount})")
     ranges = []
     if session.gyr_range_dps is not None:
         ranges.append(f"gyro {session.gyr_range_dps:g} deg/s")
@@ -100,7 +100,7 @@ def _not_kept(recording: Recording) -> str:
         gyr = "not known" if not session.gyr_delay_known else f"{session.gyr_delay_ms:.3g} ms"
         lost.append(
             f"the delays of the sensor's filters (gyro {gyr}, acc {session.acc_delay_ms:.3g} ms), "
-            "by which impacts of strikes move"
+            "by which impacts of shots move"
         )
     return ", ".join(lost)
 

@@ -15,6 +15,7 @@ from unhurried.app.home import opened
 from unhurried.app.text import lined_up, wrapped
 from unhurried.commands.naming import SessionName, SwingName, locate, saying, span_at
 from unhurried.commands.options import home_option, json_option
+from words.glossary import KINDS, felt_word
 
 
 @click.command("felt")
@@ -75,13 +76,13 @@ def _words(felt: dict[str, Any]) -> str:
 
 
 def _table(rows: Sequence[dict[str, Any]]) -> list[str]:
-    out = [["#", "kind", "time", "turn", "strike", "swing ms", "turn deg", "peak deg/s"]]
+    out = [["#", "kind", "time", "turn", "ball", "swing ms", "turn", "rotation"]]
     for row in rows:
         out.append(
             [
                 str(row["number"]),
-                row["kind"],
-                *(row[f"felt_{question}"] or "-" for question in FELT),
+                KINDS[row["kind"]],
+                *(felt_word(row[f"felt_{question}"] or "-") for question in FELT),
                 *(
                     "-" if row[name] is None else f"{row[name]:.0f}"
                     for name in ("swing_ms", "turn_deg", "peak_rate_dps")

@@ -74,12 +74,12 @@ def _motion_options(command: Command) -> Command:
             "--segment",
             callback=_names,
             metavar="M1,M2,M3",
-            help="Of a C3D file: three or more markers of one rigid segment.",
+            help="Of a C3D file: three or more markers of one rigid part.",
         ),
         click.option(
             "--at",
             metavar=f"MARKER|{CENTRE}",
-            help=f"Where on the segment the sensor is to be.  [default: {CENTRE} of the markers]",
+            help=f"Where on it the sensor is to be.  [default: {CENTRE} of the markers]",
         ),
         click.option(
             "--unit", type=click.Choice(("mm", "cm", "m")), help="Of markers, if not as C3D says."
@@ -125,7 +125,7 @@ def _sensor_options(command: Command) -> Command:
             "--ball-shock",
             is_flag=True,
             default=None,
-            help="Add a simulated shock at each impact: a capture doesn't hold the ball's own.",
+            help="Add a simulated knock at each impact: a capture doesn't hold the ball's own.",
         ),
         click.option(
             "--rate",
@@ -207,7 +207,7 @@ def command(
 
     A motion capture (C3D with --segment, or a CSV of poses with the header time_s, pos_x_m,
     pos_y_m, pos_z_m, quat_w, quat_x, quat_y, quat_z, or rot_xx ... rot_zz instead of the
-    quaternion) becomes the recording that a sensor on that segment would have given, with the
+    quaternion) becomes the recording that a sensor there would have given, with the
     truth by the capture beside it in OUT/truth.json: 'unhurried agree OUT/truth.json OUT'
     compares. Several captures of one visit become one recording. How to go about it is
     written in analysis/FIELD-CHECK.md.

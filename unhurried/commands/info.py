@@ -116,7 +116,7 @@ def lines(recording: Recording, summary: Summary) -> Iterator[str]:
     facts = [
         ("started", session.start.replace("T", " ", 1)),
         ("sensor", _sensor(session.sensor)),
-        ("mount", session.mount or "not said"),
+        ("worn", session.mount or "not said"),
         ("rate", _rate(recording)),
         ("length", f"{length(recording.duration_s)}, {recording.n_samples:,} samples"),
         ("lost", _lost(recording)),
@@ -174,7 +174,7 @@ def _gap_lines(recording: Recording) -> Iterator[str]:
 
 
 def _ranges(gyr_dps: float | None, acc_g: float | None) -> str:
-    gyr = f"{gyr_dps:g} deg/s" if gyr_dps is not None else "not said"
+    gyr = f"{gyr_dps:g} °/s" if gyr_dps is not None else "not said"
     acc = f"{acc_g:g} g" if acc_g is not None else "not said"
     return f"gyro {gyr}, acc {acc}"
 
@@ -223,7 +223,7 @@ def _gyr_delay(recording: Recording) -> str:
         )
     return (
         f"gyro filter's delay not known: taken as {delay:.1f} ms (u {u:.1f} ms), which is in the "
-        "uncertainty of each strike's downswing and swing time"
+        "uncertainty of each shot's downswing and swing time"
     )
 
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from unhurried.commands.naming import Located
 
 AS_MEASURED = "as-measured"
-WORDS = {"strike": "strikes", "rehearsal": "rehearsals", AS_MEASURED: "as measured"}
+WORDS = {"strike": "shots", "rehearsal": "practice swings", AS_MEASURED: "as measured"}
 
 
 @click.command("kind")
@@ -28,12 +28,11 @@ WORDS = {"strike": "strikes", "rehearsal": "rehearsals", AS_MEASURED: "as measur
 @click.argument("kind", type=click.Choice(tuple(WORDS)))
 @home_option
 def command(session: SwingName, kind: str, home: Path | None) -> None:
-    """Say that swings were at a ball (strike), or not (rehearsal).
+    """Say that swings were shots (strike) or practice swings (rehearsal).
 
     SESSION alone means all swings of it that are unclear; with as-measured, all of which a kind was
     said. SESSION#N is its Nth swing. What was said is kept beside the recording, and counts more
-    than what the sensor felt in the library, in stories and on the page. `analyze` goes on to
-    print what was measured.
+    than what the sensor felt: in `analyze`, in stories and on the page.
 
     \b
     Examples:
@@ -64,7 +63,10 @@ def command(session: SwingName, kind: str, home: Path | None) -> None:
                     )
         name = found.path.name
         if chosen:
-            told = f"{count(len(chosen), 'swing')} ({ranges(chosen)}): now {WORDS[kind]}"
+            now = WORDS[kind]
+            if len(chosen) == 1 and kind != AS_MEASURED:
+                now = f"a {now.removesuffix('s')}"
+            told = f"{count(len(chosen), 'swing')} ({ranges(chosen)}): now {now}"
             click.echo(f"{name}: {told}")
         else:
             why = (

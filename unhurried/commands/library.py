@@ -40,6 +40,7 @@ from unhurried.commands.options import (
     progress,
 )
 from unhurried.commands.spoken import heading, plain
+from words.glossary import KINDS, felt_word
 from words.plain import count
 from words.units import shown_in
 
@@ -301,12 +302,12 @@ def _list_lines(library: Library, player: str | None, limit: int) -> Iterator[st
         yield from lined_up(rows, [False, False, True, True, False])
     else:
         for group in library.groups(player):
-            words = [group.club or "club not said", group.mount or "mount not said"]
+            words = [group.club or "club not said", group.mount or "place not said"]
             part = ", part swings" if group.part else ""
             yield from wrapped(
                 f"{one_line(words[0])}, {words[1]}{part}: {count(group.swings, 'swing')} in "
-                f"{count(group.sessions, 'session')}, {count(group.rehearsals, 'rehearsal')}, "
-                f"{count(group.strikes, 'strike')}, {group.unclear} unclear"
+                f"{count(group.sessions, 'session')}, {count(group.rehearsals, 'practice swing')}, "
+                f"{count(group.strikes, 'shot')}, {group.unclear} unclear"
             )
         for text in library.mixed_hands(player):
             yield from wrapped(one_line(text), "! ", "  ")
@@ -329,7 +330,7 @@ def session_lines(
 ) -> Iterator[str]:
     """Give a table of sessions, newest first."""
     wanted = set(ids)
-    rows = [["session", "start", "mount", "swings", "strikes", "players", "clubs"]]
+    rows = [["session", "start", "worn", "swings", "shots", "players", "clubs"]]
     for session in library.sessions(player=player):
         if session.id not in wanted:
             continue
@@ -376,7 +377,7 @@ def show_(session: SwingName, as_json: bool, home: Path | None) -> None:
             }
             click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
             return
-        head = f"{one.id[:8]}, {one.start.replace('T', ' ', 1)}, {one.mount or 'mount not said'}"
+        head = f"{one.id[:8]}, {one.start.replace('T', ' ', 1)}, {one.mount or 'place not said'}"
         click.echo("\n".join(wrapped(head)))
         if one.simulated:
             from library.queries import SIMULATED_WORDS
@@ -413,11 +414,11 @@ def _opened(row: dict[str, Any]) -> dict[str, Any]:
 
 def _swing_lines(rows: Sequence[dict[str, Any]], units: str) -> list[str]:
     unit, factor = shown_in("m", imperial=units == "imperial")
-    out = [["#", "player", "kind", "swing ms", "turn", "peak", "felt", f"ball, {unit}"]]
+    out = [["#", "player", "kind", "swing ms", "turn", "rotation", "felt", f"ball, {unit}"]]
     for row in rows:
         felt = [row[f"felt_{q}"] for q in ("time", "turn", "strike")]
         result = row["carry_m"] if row["carry_m"] is not None else row["total_m"]
-        kind = row["kind"] if row["excluded"] is None else "excluded"
+        kind = KINDS[row["kind"]] if row["excluded"] is None else "left out"
         out.append(
             [
                 str(row["number"]),
@@ -426,7 +427,7 @@ def _swing_lines(rows: Sequence[dict[str, Any]], units: str) -> list[str]:
                 number(row["swing_ms"]),
                 number(row["turn_deg"]),
                 number(row["peak_rate_dps"]),
-                ", ".join(word for word in felt if word) or "-",
+                ", ".join(felt_word(word) for word in felt if word) or "-",
                 number(None if result is None else result / factor),
             ]
         )

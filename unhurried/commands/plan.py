@@ -29,9 +29,10 @@ from unhurried.commands.spoken import (
     swing_words,
 )
 from words import cautions
-from words.glossary import measure_word
+from words.glossary import SETS, measure_word
+from words.over_time import step_word
 from words.plain import count, day_words
-from words.units import unit_of
+from words.units import said, unit_of
 
 if TYPE_CHECKING:
     from analysis.evidence.plan import CoachWord, Standing
@@ -306,31 +307,28 @@ def plan_lines(evidence: Evidence, standing: Standing) -> Iterator[str]:
     """Say where a player stands."""
     from analysis.evidence.plan import Stage
 
-    stage = standing.stage.value
-    if standing.step:
-        stage += f", step {standing.step}"
-    yield from wrapped(f"{heading(evidence)}: {stage}")
+    yield from wrapped(f"{heading(evidence)}: {step_word(standing.stage.value, standing.step)}")
     yield ""
     yield from labelled("Why", standing.why)
     if standing.stage is Stage.NOT_LONGER:
         yield from labelled(
             "",
-            "'Not sent longer' means: the plan gives no drill for more time or more turn. A coach "
-            "can put it elsewhere with --move-to.",
+            "The plan gives no drill for more time or more turn. A coach can put it elsewhere with "
+            "--move-to.",
         )
-    if standing.provisional and "provisional" not in standing.why:
-        yield from labelled("", "The reference is provisional: no coach has approved it.")
+    if standing.provisional and standing.stage is not Stage.REFERENCE:
+        yield from labelled("", "No coach has approved model swings yet.")
     if standing.findings:
         yield ""
-        rows = [["", "seen", "95 % interval", "needed", "", "met"]]
+        rows = [["", "seen", "likely between", "needed", "", "met"]]
         for one in standing.findings:
             rows.append(
                 [
-                    f"{measure_word(one.measure)}, {one.what}",
+                    f"{measure_word(one.measure)}, {SETS.get(one.what, one.what)}",
                     number(one.value),
                     f"{number(one.low)} to {number(one.high)}",
                     f"{'was' if one.side == 'before' else one.side} {number(one.needed)}",
-                    unit_of(one.measure),
+                    said(unit_of(one.measure)).strip(),
                     "yes" if one.holds else "no",
                 ]
             )
@@ -341,7 +339,7 @@ def plan_lines(evidence: Evidence, standing: Standing) -> Iterator[str]:
         yield ""
         yield "So far"
         for day, at, step, why in standing.path:
-            name = f"{at.value}, step {step}" if step else at.value
+            name = step_word(at.value, step)
             yield from wrapped(one_line(f"{name}: {why.text}"), f"  {day_words(day)}  ", " " * 14)
     yield ""
     if standing.drill is None:
@@ -353,7 +351,8 @@ def plan_lines(evidence: Evidence, standing: Standing) -> Iterator[str]:
         # A namesake is told by the id.
         name = shlex.quote(evidence.typed_name)
         yield from labelled(
-            "Coach", f"'unhurried reference {name}' shows the swings that could be approved."
+            "Coach",
+            f"'unhurried reference {name}' shows the practice swings that a coach can approve.",
         )
     yield from _other_settings(evidence)
     for text in evidence.notes():

@@ -31,6 +31,7 @@ from unhurried.commands.options import (
 )
 from unhurried.commands.short_help import ShortHelp
 from words import cautions
+from words.glossary import KINDS
 from words.plain import clock
 
 if TYPE_CHECKING:
@@ -42,8 +43,8 @@ if TYPE_CHECKING:
     from unhurried.app.pages import LivePage
 
 HEADER: Final = (
-    "  #   time  kind      swing   back   down ratio  turn   peak  player, club\n"
-    "      m:ss               ms     ms     ms         deg  deg/s"
+    "  #   time  kind            swing   back   down  turn  rotation  player, club\n"
+    "      m:ss                     ms     ms     ms     °       °/s"
 )
 
 
@@ -283,10 +284,10 @@ def swing_line(swing: Swing) -> str:
 
     who = ", ".join(plain(word) for word in (swing.player, swing.club) if word)
     return (
-        f"{swing.index:>3} {clock(at):>6}  {kind_of(swing):<9}"
+        f"{swing.index:>3} {clock(at):>6}  {KINDS[kind_of(swing)]:<15}"
         f"{number(swing.swing_ms, mark=about):>6} {number(swing.backswing_ms, mark=about):>6} "
-        f"{number(swing.downswing_ms, mark=about):>6} {number(swing.tempo_ratio, 1):>5} "
-        f"{number(swing.turn_deg):>5} {number(swing.peak_rate_dps, mark=bound):>6}  {who}"
+        f"{number(swing.downswing_ms, mark=about):>6} "
+        f"{number(swing.turn_deg):>5} {number(swing.peak_rate_dps, mark=bound):>9}  {who}"
     ).rstrip()
 
 

@@ -24,9 +24,9 @@ from unhurried.commands.spoken import (
     setting_options,
     swing_words,
 )
-from words.glossary import measure_word
+from words.glossary import KINDS, measure_word
 from words.plain import count
-from words.units import unit_of
+from words.units import said, unit_of
 
 if TYPE_CHECKING:
     from analysis.evidence.reading import Reference
@@ -60,15 +60,15 @@ asked about. Common sense, no source."""
     "--lower",
     multiple=True,
     metavar="NAME=VALUE",
-    help="A lower bound, such as turn_deg=120; NAME= takes both away.",
+    help="Lower end of the own range, such as turn_deg=120; NAME= takes both away.",
 )
 @click.option(
     "--upper",
     multiple=True,
     metavar="NAME=VALUE",
-    help="An upper bound: a turn over it is beyond full; NAME= takes both away.",
+    help="Its upper end: a turn over it is past full; NAME= takes both away.",
 )
-@click.option("--remove", is_flag=True, help="Remove approved swings and bounds.")
+@click.option("--remove", is_flag=True, help="Remove approved swings and both ends.")
 @json_option
 @home_option
 def command(
@@ -83,10 +83,11 @@ def command(
     as_json: bool,
     home: Path | None,
 ) -> None:
-    """Show the full, unhurried swing of PLAYER with a club, or set it.
+    """Show the model swings and the own range of PLAYER with a club, or set them.
 
-    It is made of swings that the coach approves, best of rehearsals of one day; until then it is
-    provisional, made of free rehearsals. It has an upper bound as well: more is not always better.
+    Model swings are those that the coach approves, best practice swings of one day. Until then
+    free practice swings take their place. The own range has an upper end too: more is not always
+    better.
 
     \b
     Examples:
@@ -122,7 +123,7 @@ def _remove(evidence: Evidence) -> None:
     club, mount = evidence.club, evidence.mount
     if evidence.player.reference(club, mount) is None:
         raise CommandError(
-            f"{heading(evidence)}: nothing was approved or bounded, so nothing is removed"
+            f"{heading(evidence)}: nothing was approved or set, so nothing is removed"
         )
     evidence.library.change_player(
         evidence.player.id, lambda one: one.without_reference(club, mount)
@@ -196,7 +197,7 @@ def _bounds(
         high = sides.get("upper", None if now is None else now.upper)
         if low is None or high is None:
             raise CommandError(
-                f"there is no reference yet that {name}'s other bound could follow from: give "
+                f"there are no model swings yet that {name}'s other end could follow from: give "
                 "both --lower and --upper; nothing was changed"
             )
         kept[name] = (low, high)
@@ -250,8 +251,8 @@ def _approved(evidence: Evidence, typed: Sequence[str]) -> list[tuple[str, int]]
             chosen.append((session, int(seqs[n])))
     if len(kinds) > 1:
         raise CommandError(
-            f"these are of different kinds ({', '.join(sorted(kinds))}): approve rehearsals or "
-            "strikes, not both; nothing was changed"
+            f"these are of different kinds ({', '.join(KINDS[one] for one in sorted(kinds))}): "
+            "approve practice swings or shots, not both; nothing was changed"
         )
     return list(dict.fromkeys(chosen))
 
@@ -289,18 +290,18 @@ def reference_lines(evidence: Evidence) -> Iterator[str]:
     found = evidence.reference
     kept = evidence.player.reference(evidence.club, evidence.mount)
     if not isinstance(found, Reference):
-        yield from wrapped(f"{heading(evidence)}: no reference yet, {found}.")
+        yield from wrapped(f"{heading(evidence)}: no model swings yet, {found}.")
     else:
         if found.provisional:
-            state = "provisional: made of free rehearsals, approved by nobody"
+            state = "no model swings approved yet, free practice swings take their place"
         else:
             by = f" by {kept.approved_by}" if kept is not None and kept.approved_by else ""
             when = f" on {kept.at[:10]}" if kept is not None else ""
-            state = f"approved{by}{when}"
-        kinds = " and ".join(sorted(f"{kind}s" for kind in found.kinds))
-        yield from wrapped(one_line(f"{heading(evidence)}: reference, {state}"))
+            state = f"model swings, approved{by}{when}"
+        kinds = " and ".join(f"{KINDS[kind]}s" for kind in sorted(found.kinds))
+        yield from wrapped(one_line(f"{heading(evidence)}: {state}"))
         yield ""
-        rows = [["", "lower", "middle", "upper", "", "swings"]]
+        rows = [["own range", "from", "middle", "to", "", "swings"]]
         for name in (*POSSIBLE, "club_speed_m_s"):
             value = found.values.get(name)
             if value is None:
@@ -312,7 +313,7 @@ def reference_lines(evidence: Evidence) -> Iterator[str]:
                     _side(value.lower, given=given),
                     number(value.middle),
                     _side(value.upper, given=given),
-                    unit_of(name),
+                    said(unit_of(name)).strip(),
                     str(value.n),
                 ]
             )
@@ -322,9 +323,9 @@ def reference_lines(evidence: Evidence) -> Iterator[str]:
             f"From {count(len(found.swing_ids), 'swing')} ({kinds}): {swing_words(found.swing_ids)}"
         )
         if any("*" in cell for row in rows for cell in row):
-            yield "* set by hand; the others lie two spreads from the middle, at least 5 %."
+            yield "* set by hand; else it takes in 19 of 20 like swings, and 5 % each way at least."
         else:
-            yield "The bounds lie two spreads from the middle, at least 5 %."
+            yield "It takes in 19 of 20 like swings of another day, and 5 % each way at least."
         yield from _outlier_lines(found)
     for text in evidence.notes():
         yield ""
@@ -338,7 +339,7 @@ def _outlier_lines(found: Reference) -> Iterator[str]:
     """Name swings that lie far from the others: a coach should look before they count."""
     if not found.outlier_ids:
         return
-    far = "far from the others in turn, time or rate, such as slow-motion or part swings"
+    far = "far from the others in turn, time or rotation, such as slow-motion or part swings"
     named = swing_words(found.outlier_ids)
     yield ""
     if found.provisional:
@@ -365,7 +366,7 @@ def _proposal(evidence: Evidence, free: Sequence[SwingRow]) -> Iterator[str]:
     words = swing_words([r.swing_id for r in enough[0] if r.swing_id not in out]).split("; ")
     options = " ".join(f"--approve {shlex.quote(w.replace(', ', ','))}" for w in words)
     yield ""
-    yield from wrapped("Free rehearsals that a coach could look at, and approve with")
+    yield from wrapped("Free practice swings that a coach can look at, and approve with")
     yield from command_lines(f"unhurried reference {shlex.quote(evidence.typed_name)} {options}")
 
 

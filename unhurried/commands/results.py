@@ -50,8 +50,8 @@ _TYPED = (
     ("--offline-m", "offline_m", 1.0, "To the right of the target line (left: minus), m."),
     ("--offline-yd", "offline_m", M_PER_YD, "To the right of the target line, yards."),
     ("--attack-deg", "attack_deg", 1.0, "Angle of attack, upwards positive, deg."),
-    ("--strike-toe-mm", "strike_toe_mm", 1.0, "Strike point towards the toe, mm."),
-    ("--strike-high-mm", "strike_high_mm", 1.0, "Strike point above the middle, mm."),
+    ("--strike-toe-mm", "strike_toe_mm", 1.0, "Where the ball met the face, towards the toe, mm."),
+    ("--strike-high-mm", "strike_high_mm", 1.0, "The same, above the middle, mm."),
 )
 _WORDS: Mapping[str, str] = {
     "club_speed_m_s": "club m/s",
@@ -59,7 +59,7 @@ _WORDS: Mapping[str, str] = {
     "carry_m": "carry m",
     "total_m": "total m",
     "offline_m": "offline m",
-    "attack_deg": "attack deg",
+    "attack_deg": "attack °",
     "strike_toe_mm": "toe mm",
     "strike_high_mm": "high mm",
 }
@@ -82,9 +82,9 @@ def _units(library: Library) -> str:
 def command() -> None:
     """Keep what the ball did, beside the swings.
 
-    Speeds, distances, angle of attack and strike point of single swings (`add`), or of a whole
-    session from any CSV file (`import`). SESSION is a recording's folder or the id that
-    `unhurried library list` shows.
+    Speeds, distances, angle of attack and where the ball met the face: of single swings (`add`),
+    or of a whole session from any CSV file (`import`). SESSION is a recording's folder or the id
+    that `unhurried library list` shows.
     """
 
 
@@ -212,8 +212,8 @@ def _ask_about(
         rehearsals = [n for n, result, _ in results if result and swings[n]["kind"] == "rehearsal"]
         if rehearsals:
             show(
-                f"{ranges(rehearsals)}: a rehearsal as far as is known, without a ball: is this "
-                "the result of another swing?"
+                f"{ranges(rehearsals)}: a practice swing as far as is known, without a ball: is "
+                "this the result of another swing?"
             )
         groups: dict[tuple[Any, Any], list[tuple[int, Any, Any]]] = {}
         for one in results:
@@ -230,7 +230,7 @@ def _ask_about(
     for line in told:
         show(line)
     if told and not sure:
-        raise CommandError("nothing was kept: correct it, or keep it as it is with --sure")
+        raise CommandError("nothing was kept: change it, or keep it as it is with --sure")
 
 
 def _elsewhere(
@@ -255,7 +255,7 @@ def _elsewhere(
     metavar="MAP",
     help='What the columns are: "carry=Carry:yd, club-speed=Club Speed:mph, time=Time, '
     'other=Ball". Remembered for files with the same header. Also ball-speed, total, offline, '
-    "attack, strike-toe, strike-high, swing (its number); a column may be given as #3.",
+    "attack, 'strike-toe', 'strike-high', swing (its number); a column may be given as #3.",
 )
 @click.option(
     "--by", type=click.Choice(["time", "order"]), help="How to match.  [default: as the file can]"
@@ -281,8 +281,8 @@ def import_(
     """Lay the results in FILE, any CSV, beside the swings of SESSION.
 
     What belongs to what is only shown; --keep keeps it. Where the file has times the two clocks'
-    offset is found and shown; otherwise the results follow the strikes one after the other, and
-    an empty line leaves its strike without.
+    offset is found and shown; otherwise the results follow the shots one after the other, and
+    an empty line leaves its shot without.
     """
     from library import ball_results as balls
     from library import column_maps
@@ -499,7 +499,7 @@ def list_(session: SwingName, as_json: bool, home: Path | None) -> None:
         titles = [" ".join(_shown(n, units)[:2]) for n in names]
         others = [_others(row["other"]) for row in rows]
         last = ["other"] if any(others) else []
-        lines = [["#", "swing ms", "turn", "peak", *titles, *last]]
+        lines = [["#", "swing ms", "turn", "rotation", *titles, *last]]
         for row, other in zip(rows, others, strict=True):
             measured = ("swing_ms", "turn_deg", "peak_rate_dps")
             lines.append(

@@ -112,9 +112,9 @@ def command(
 ) -> None:
     """Make a recording OUT of a simulated session, with the truth about its swings.
 
-    Simulated people stand, waggle, rehearse and strike, and in between walk, tee up, twirl the
-    club and so on. OUT is a recording like any other (session.json says that it is simulated);
-    OUT/truth.json holds the exact times, turns and rates of every swing.
+    Simulated people stand, waggle, swing with and without a ball, and in between walk, tee up,
+    twirl the club and so on. OUT is a recording like any other (session.json says that it is
+    simulated); OUT/truth.json holds the exact times, turns and rotation of every swing.
 
     \b
     Examples:
@@ -170,7 +170,7 @@ def command(
     duration_s = (int(made.samples["seq"][-1]) - int(made.samples["seq"][0])) / made.true_rate_hz
     click.echo(
         f"{out}: {n_samples} samples at {given['rate_hz']:g} Hz, {duration_s:.1f} s; "
-        f"{len(counted)} swings, {strikes} of them strikes; seed {seed}"
+        f"{len(counted)} swings, {strikes} of them shots; seed {seed}"
     )
 
 

@@ -72,7 +72,7 @@ def command(
     try:
         say_output(sound, why)
         if sound.silent and why is None:
-            show("the output is silent: nothing is heard, the words only are shown")
+            show("no sound: nothing is heard, the words only are shown")
         for k, one in enumerate(chosen):
             if k:
                 _wait(sound, PAUSE_S)

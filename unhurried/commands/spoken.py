@@ -15,6 +15,7 @@ import click
 from unhurried.app.command_text import drill_command
 from unhurried.app.text import WIDTH, one_line, ranges, wrapped
 from words.glossary import MOUNTS, WORN
+from words.units import said
 
 if TYPE_CHECKING:
     from analysis.evidence.plan import NextDrill
@@ -48,7 +49,7 @@ def number(value: float) -> str:
 def interval_words(interval: Interval, unit: str = "") -> str:
     """Write a number and its interval: 58 (42 to 75) ms."""
     text = f"{number(interval.middle)} ({number(interval.low)} to {number(interval.high)})"
-    return f"{text} {unit}".rstrip()
+    return f"{text}{said(unit)}"
 
 
 def short_swing(swing_id: str) -> str:

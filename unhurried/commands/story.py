@@ -29,9 +29,9 @@ from unhurried.commands.spoken import (
     short_swing,
     swing_words,
 )
-from words.glossary import measure_word
+from words.glossary import KINDS, measure_word
 from words.plain import count
-from words.units import shown_in
+from words.units import said, shown_in
 
 if TYPE_CHECKING:
     from analysis.evidence.head_speed import HeadSpeedLine
@@ -50,7 +50,7 @@ MIDDLES = (
 @click.command("story")
 @click.argument("name", required=False, metavar="[SESSION|PLAYER]")
 @setting_options
-@click.option("--numbers", is_flag=True, help="List each number, its interval, and its swings.")
+@click.option("--numbers", is_flag=True, help="List each number with its swings.")
 @json_option
 @home_option
 def command(
@@ -63,7 +63,7 @@ def command(
 ) -> None:
     """Tell SESSION, or the latest one (of PLAYER), in five sentences at most.
 
-    Is it time, turn or speed; does the ball change it; did it hold; what goes with what; what
+    Is it time, turn or rotation; does the ball change it; is it kept; what goes with what; what
     next. Then swings to look at, what was felt, and what changed between sessions. What goes
     together need not be cause and effect.
 
@@ -192,9 +192,9 @@ def story_lines(
     yield from _section("Between sessions", _changed(then))
     said = {one.text for one in sentences}
     felt = [text for text in _felt(then) if text not in said]
-    yield from _section("What was felt, against what was measured", felt)
-    yield from _section("What goes with what, in strikes", _together(then))
-    yield from _section("Head speed", [_head_speed(then.head_speed(), units)])
+    yield from _section("What was felt, beside what was measured", felt)
+    yield from _section("What goes with what, in shots", _together(then))
+    yield from _section("Club speed", [_head_speed(then.head_speed(), units)])
 
 
 def _sentence_lines(k: int, one: Sentence, *, numbers: bool) -> Iterator[str]:
@@ -204,20 +204,18 @@ def _sentence_lines(k: int, one: Sentence, *, numbers: bool) -> Iterator[str]:
     if numbers:
         for found in one.numbers:
             words = interval_words(found.interval, found.unit)
-            level = f"{100 * found.interval.level:.0f} % interval"
+            level = f"{100 * found.interval.level:.0f} % range"
             yield from wrapped(f"{found.name}: {words}, {level}", "     ", "       ")
             yield from wrapped(f"from {swing_words(found.swing_ids)}", "       ", "       ")
             if found.against_ids:
-                yield from wrapped(
-                    f"against {swing_words(found.against_ids)}", "       ", "       "
-                )
+                yield from wrapped(f"beside {swing_words(found.against_ids)}", "       ", "       ")
             if found.margin is not None:
                 yield from wrapped(
-                    f"less than {number(found.margin)} {found.unit} counts as the same".rstrip()
+                    f"less than {number(found.margin)}{said(found.unit)} counts as the same"
                     + (
                         ""
                         if found.detectable is None
-                        else f"; {number(found.detectable)} {found.unit} or more could be told"
+                        else f"; {number(found.detectable)}{said(found.unit)} or more would show"
                     ),
                     "       ",
                     "       ",
@@ -236,7 +234,7 @@ def _example_lines(evidence: Evidence, session_id: str) -> Iterator[str]:
     found = evidence.examples(session_id)
     texts = []
     for one in found:
-        text = f"{short_swing(one.swing_id)}  the {one.kind} nearest the middle of its kind"
+        text = f"{short_swing(one.swing_id)}  the {KINDS[one.kind]} nearest the middle of its kind"
         if one.measure is not None:
             text += f"; {one.beside(measure_word(one.measure))}"
         texts.append(text + ".")
@@ -263,7 +261,8 @@ def _changed(evidence: Evidence) -> list[str]:
             (one.change.after for one in held if isinstance(one.change, SessionChange)), latest
         )
         sides = (
-            f"{kind}s without cue, from day to day, the baseline ({_sessions(first)}) to "
+            f"{KINDS[kind].capitalize()}s without sound, from day to day, the first sessions "
+            f"({_sessions(first)}) to "
             f"{_sessions(after)}"
         )
         if any(isinstance(one.change, SessionChange) for one in held):
@@ -271,7 +270,7 @@ def _changed(evidence: Evidence) -> list[str]:
             out.append(f"{sides}: {told}.")
         else:
             reason = next(str(one.change) for one in held)
-            out.append(f"{sides}: not to be told yet, {reason}.")
+            out.append(f"{sides}: can't tell yet, {reason}.")
     out = out or [_nothing_to_set_against(evidence)]
     apart = evidence.day_spread_words()
     return out if apart is None else [*out, apart]
@@ -289,7 +288,7 @@ def _nothing_to_set_against(evidence: Evidence) -> str:
             return f"{whole}; {what} what later ones will be set against."
     if any(evidence.before_and_after(kind)[1] for kind in ("strike", "rehearsal")):
         return f"{whole}, none of them before the first drill, to set later ones against."
-    return f"{whole}, none of them with swings without cue or tone."
+    return f"{whole}, none of them with swings without sound."
 
 
 def _sessions(ids: Sequence[str]) -> str:
@@ -304,7 +303,7 @@ def _felt(evidence: Evidence) -> list[str]:
     out = [felt_words(one) for one in reports.values() if isinstance(one, FeltReport)]
     if not out:
         first = next(iter(reports.values()))
-        out.append(f"Not to be told yet: {first}.")
+        out.append(f"Can't tell yet: {first}.")
     return out
 
 
@@ -316,12 +315,15 @@ def _together(evidence: Evidence) -> list[str]:
     there = [one for one in relations if isinstance(one, Association)]
     told = [one.statement.text for one in there if one.outcome is Outcome.DIFFERENT]
     if not there:
-        return [f"Not to be told yet: {relations[0]}." if relations else "Too few strikes so far."]
+        return [f"Can't tell yet: {relations[0]}." if relations else "Too few shots so far."]
     more = [one.more_swings for one in there if one.more_swings is not None]
     rest = len(there) - len(told)
-    tail = f"{len(there)} relations were looked at together; {rest} can't be told or don't matter"
+    tail = (
+        f"{len(there)} pairs were looked at together; {rest} of them can't be told yet, or don't "
+        "matter"
+    )
     if more:
-        tail += f" (the nearest would take about {min(more)} more strikes)"
+        tail += f" (the nearest would take about {min(more)} more shots)"
     return [*told, f"{tail}. None of this says what makes what."]
 
 
@@ -339,7 +341,7 @@ def _head_speed(line: HeadSpeedLine | NotYet, units: str) -> str:
     return (
         f"By a line through {line.n} measured speeds of {count(line.sessions, 'session')}: "
         f"{low:.1f} to {high:.1f} {unit} for rotations of {line.rate_low_dps:.0f} to "
-        f"{line.rate_high_dps:.0f} deg/s. For a {line.left_out} that the line wasn't "
+        f"{line.rate_high_dps:.0f} °/s. For a {line.left_out} that the line wasn't "
         f"made from, what it says is off by about {factor * line.error_m_s:.1f} {unit}, as found "
         f"by leaving out each in turn; outside this range there is no club speed."
     )

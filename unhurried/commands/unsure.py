@@ -17,11 +17,11 @@ if TYPE_CHECKING:
 AGAINST = {
     "tempo": "its way down took unusually long or short beside the way back",
     "gain": "it came down hardly faster than it went back, or much faster",
-    "peaked": "its rate rose too evenly or too suddenly",
+    "peaked": "its rotation rose too evenly or too suddenly",
     "turn": "it turned unusually far or little",
-    "peak": "its greatest rate was unusual",
+    "peak": "its fastest rotation was unusual",
     "backswing": "its way back took unusually long or short",
-    "radius": "its pull didn't go with its rate as about a hub",
+    "radius": "its pull didn't go with its rotation as about a hub",
     "before": "there was no rest before it",
     "left": "it didn't come back to where it began",
     "through": "it didn't go on through, or very far",
@@ -64,7 +64,7 @@ def unsaid(path: Path, analysis: Analysis) -> list[int]:
     from sensor.errors import SensorError
     from sensor.recording.annotations import read_annotations
     from sensor.recording.opening import open_recording
-    from unhurried.app.ingest import span_of
+    from unhurried.app.spans import span_of
 
     unclear = [swing for swing in analysis.swings if kind_of(swing) == "unclear"]
     if not unclear or not path.is_dir():
@@ -94,7 +94,7 @@ def question_lines(analysis: Analysis, path: Path) -> Iterator[str]:
         return
     yield ""
     yield from wrapped(
-        f"Were these balls? {count(len(open_), 'swing')} of {len(analysis.swings)} are unclear. "
-        "One command says it of all of them ('rehearsal' if there was no ball):"
+        f"Were these shots? {count(len(open_), 'swing')} of {len(analysis.swings)} are unclear. "
+        "One command says it of all of them (practice swings: 'rehearsal' at its end):"
     )
     yield f"  unhurried kind {shlex.quote(str(path))} strike"

@@ -6,11 +6,13 @@ import re
 from pathlib import Path
 
 import pytest
-from page_screens import Site
+from page_screens import Site, screen_path
 
 from review.manual_site import MISSING
 from review.page import help as screen
 from review.page.security import CONTENT_POLICY
+
+ROOT = Path(__file__).resolve().parents[3]
 
 
 @pytest.fixture
@@ -55,3 +57,38 @@ def test_where_it_was_not_built_one_line_says_what_to_do(
     assert answer.status_code == 404
     assert MISSING.partition("'")[0] in answer.text
     assert "make docs" in answer.text
+
+
+def words_asked(site: Site, screen: str) -> set[str]:
+    """Where the question marks beside a screen's words lead: anchors of the glossary."""
+    link = r'<a class="what no-print" href="/help/look-up/glossary\.html#([\w-]+)">\?'
+    return set(re.findall(link, site.http.get(f"{screen_path(site, screen)}?whole=1").text))
+
+
+def test_a_question_mark_beside_a_word_opens_its_line(site: Site) -> None:
+    glossary = (ROOT / "docs" / "look-up" / "glossary.md").read_text(encoding="utf-8")
+    asked = {
+        screen: words_asked(site, screen) for screen in ("session", "player", "trend", "swing")
+    }
+    strips = {"time", "turn", "rotation"}
+    assert strips | {"own-range", "change-of-direction"} <= asked["session"]
+    assert strips <= asked["player"]
+    assert {"model-swings", "own-range"} <= asked["trend"]
+    lines = {
+        anchor: word
+        for word, anchor in re.findall(r'^\| ([^|]+) \| <a id="([^"]+)">', glossary, re.M)
+    }
+    for name, anchors in asked.items():
+        assert anchors <= lines.keys(), name
+    assert {lines[anchor] for anchor in strips} == strips
+
+
+def test_there_are_few_of_them_and_none_in_a_file_that_is_sent(site: Site) -> None:
+    # A list of players has them in its legend only, and a screen has each word once or twice.
+    assert words_asked(site, "players") <= {"own-range"}
+    text = site.http.get(f"{screen_path(site, 'session')}?whole=1").text
+    assert 5 <= text.count('class="what ') <= 8
+    report = site.http.get(f"/session/{site.sessions()[0]}/report.html")
+    assert report.status_code == 200
+    assert "headline" in report.text
+    assert 'class="what' not in report.text

@@ -322,8 +322,10 @@ class TestTable:
         assert "forearm turn" in out
         assert "\nIda, 7 iron\n" in out
         assert "\nRuna, pitching wedge, part swings\n" in out
-        assert "(spread" in out
-        assert "Rehearsals minus strikes" in out
+        assert "3 practice swings: backswing 0." in out
+        assert "Shots beside practice swings: backswing 0." in out
+        assert out.index(" shots: ") < out.index("m:ss") < out.index("\nDetails\n")
+        assert "scatter" in out.partition("\nDetails\n")[2]
         assert "sensor on it" in out
         assert "nan" not in out.lower().split()
 

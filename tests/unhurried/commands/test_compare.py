@@ -106,13 +106,13 @@ class TestPair:
     def test_what_comes_first_is_a_plain_sentence(self, capsys: pytest.CaptureFixture[str]) -> None:
         out = done(capsys, f"{MONDAY}#3", f"{MONDAY}#5")
         a, b, empty, first = out.splitlines()[:4]
-        assert a == "A: monday-wrist #3, Solveig, 7 iron, strike"
-        assert b == "B: monday-wrist #5, Solveig, 7 iron, rehearsal"
+        assert a == "A: monday-wrist #3, Solveig, 7 iron, shot"
+        assert b == "B: monday-wrist #5, Solveig, 7 iron, practice swing"
         assert empty == ""
-        assert first.startswith("The backswing took longer in the rehearsal, by ")
+        assert first.startswith("The backswing took longer in the practice swing, by ")
         text = " ".join(out.split())
-        assert "the forearm turned further in the rehearsal, by " in text
-        assert "the forearm rotated faster in the strike, by " in text
+        assert "the forearm turned further in the practice swing, by " in text
+        assert "the forearm rotated faster in the shot, by " in text
         assert "not what caused it" in text
         assert "two swings, not about what the player usually does" in text
 
@@ -140,7 +140,7 @@ class TestPair:
             assert (row["low"] is None) == (name in ENDS_AT_IMPACT)
         assert doc["judged"] == 3
         out = " ".join(done(capsys, f"{MONDAY}#3", f"{MONDAY}#5").split())
-        assert "A rehearsal ends where the turn is back at its least" in out
+        assert "A practice swing ends where the turn is back at its least" in " ".join(out.split())
 
     def test_where_the_longer_one_was(self, capsys: pytest.CaptureFixture[str]) -> None:
         doc = document(capsys, f"{TUESDAY}#3", f"{TUESDAY}#4")
@@ -198,7 +198,7 @@ class TestSets:
         assert turn["low"] <= (0.90 - 1.0) * turn["a"] <= turn["high"]
         assert rows["swing_ms"]["reason"] == "rules"
         assert doc["sentences"][0].startswith(
-            "Today: the backswing took longer in the rehearsals, by "
+            "Today: the backswing took longer in the practice swings, by "
         )
         assert doc["scope"] == "today"
         assert "On other days" in doc["sentences"][1] or "other days" in doc["sentences"][1]
@@ -226,8 +226,8 @@ class TestSets:
         assert row["outcome"] == "different"
         assert row["low"] <= np.mean(strikes) - np.mean(rehearsals) <= row["high"]
         out = " ".join(done(capsys, *arguments).split())
-        assert "Today: the rehearsals took longer, by " in out
-        assert "as at the player's own strikes" in out
+        assert "Today: the practice swings took longer, by " in out
+        assert "as at the player's own shots" in out
 
     def test_the_strikes_of_the_other_side_count_as_own(
         self, capsys: pytest.CaptureFixture[str]
@@ -387,8 +387,8 @@ class TestFaults:
             ([MONDAY, "--by", "kind"], 1, "more than one player (Solveig, Tomas)"),
             ([MONDAY, "--by", "kind", "--player", "Nobody"], 1, "Solveig, Tomas"),
             ([TUESDAY, "--by", "player"], 1, "needs two players, there are 1: Tomas"),
-            ([TUESDAY, "--by", "kind", "--kind", "strike"], 1, "holds no rehearsals"),
-            ([TUESDAY, "--by", "kind", "--part"], 1, "holds no rehearsals"),
+            ([TUESDAY, "--by", "kind", "--kind", "strike"], 1, "holds no practice swings"),
+            ([TUESDAY, "--by", "kind", "--part"], 1, "holds no practice swings"),
             ([MONDAY], 2, "--by kind"),
             ([MONDAY, MONDAY, "--by", "kind"], 2, "--by is for one recording"),
             ([f"{MONDAY}#3", "--by", "kind"], 2, "more swings than one"),

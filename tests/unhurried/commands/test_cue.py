@@ -75,12 +75,12 @@ def test_the_time_comes_from_the_players_own_reference(
     assert run([*arguments, "--club", "driver"]) == 0
     # 1 s of lead-in, 1.2 s from the ready beep, 860 ms, the beep, half a second.
     told = capsys.readouterr().out
-    assert "1 cue, 4 s, backswing 860 ms from Ida's reference with driver at the wrist" in told
+    assert "1 cue, 4 s, backswing 860 ms from Ida's model swings with driver at the wrist" in told
     assert run([*arguments, "--club", "wedge", "--overwrite"]) == 1
     err = capsys.readouterr().err
     assert "--backswing-ms" in err
     # What there is instead.
-    assert "no reference with wedge yet" in err
+    assert "no model swings with wedge yet" in err
     assert "(there is one for 7 iron at the wrist, driver at the wrist):" in err
 
 

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from analysis.evidence.summary import kind_of
+from library.catalogue import Library
 from sensor.recording.annotations import read_annotations
 from unhurried import cli
 from unhurried.app.ingest import analyze_one
@@ -62,7 +64,7 @@ def test_one_answer_counts_for_all_that_are_unclear(
     unclear(glove, (2, 5, 6))
     capsys.readouterr()
     assert cli.run(["kind", str(glove), "strike"]) == 0
-    assert capsys.readouterr().out == "glove: 3 swings (#2, #5-6): now strikes\n"
+    assert capsys.readouterr().out == "glove: 3 swings (#2, #5-6): now shots\n"
     assert kinds(glove) == ["strike"] * 3
     assert cli.run(["kind", str(glove), "rehearsal"]) == 0
     assert "no swing of it is unclear" in capsys.readouterr().out
@@ -99,7 +101,7 @@ def test_analyze_asks_once_where_most_are_unclear(glove: Path, analysis: Analysi
     hidden = unclear_all(analysis, range(1, n))
     asked = list(question_lines(hidden, glove))
     assert asked[-1] == f"  unhurried kind {glove} strike"
-    assert sum("Were these balls?" in line for line in asked) == 1
+    assert sum("Were these shots?" in line for line in asked) == 1
     assert not list(question_lines(unclear_all(analysis, range(1, n // 2 + 1)), glove))
     # A CSV file has no place for what is said.
     assert not list(question_lines(hidden, glove / "imu.csv"))
@@ -121,3 +123,35 @@ def test_where_knocks_are_hidden_it_is_said_once(analysis: Analysis) -> None:
     assert "would have been seen" not in " ".join(lines(good, "x"))
     assert knocks.ahead(0.9) is None
     assert "hardly any" in (knocks.ahead(0.01) or "")
+
+
+def test_analyze_counts_what_was_said_as_the_library_does(
+    glove: Path, analysis: Analysis, capsys: pytest.CaptureFixture[str]
+) -> None:
+    measured = [kind_of(swing) for swing in analysis.swings]
+    assert measured[:3] == ["strike", "strike", "rehearsal"]
+    assert cli.run(["library", "add", str(glove)]) == 0
+    assert cli.run(["kind", f"{glove}#1", "rehearsal"]) == 0
+    assert cli.run(["kind", f"{glove}#3", "strike"]) == 0
+    unclear(glove, (5,))
+    expected = ["rehearsal", "strike", "strike", measured[3], "unclear", *measured[5:]]
+    now = analyze(glove)
+    assert [kind_of(swing) for swing in now.swings] == expected
+    # What was measured stays, and a note says what counts.
+    assert [swing.strike for swing in now.swings] == [swing.strike for swing in analysis.swings]
+    assert now.swings[0].notes[-1].text == "it was said afterwards that it is a practice swing"
+    assert cli.run(["library", "update"]) == 0
+    with Library(glove.parent / "home") as library:
+        assert library.swings(columns=("kind",))["kind"].tolist() == expected
+    capsys.readouterr()
+    assert cli.run(["analyze", str(glove)]) == 0
+    rows = [line.split() for line in capsys.readouterr().out.splitlines()]
+    assert [row[3] for row in rows if row[:1] in (["1"], ["3"]) and ":" in row[1]] == [
+        "practice",
+        "shot",
+    ]
+    # Taken back, all is as measured; what can't be read changes nothing.
+    assert cli.run(["kind", str(glove), "as-measured"]) == 0
+    assert [kind_of(swing) for swing in analyze(glove).swings] == measured
+    (glove / "annotations.json").write_text("{", encoding="utf-8")
+    assert [kind_of(swing) for swing in analyze(glove).swings] == measured

@@ -40,7 +40,7 @@ def test_it_is_provisional_until_swings_are_approved(
 ) -> None:
     first = sessions(home)[0][:8]
     text = said(capsys, "reference", "Ida", "--club", "7 iron", "--home", home)
-    assert "provisional" in text.splitlines()[0]
+    assert "no model swings approved yet" in text.splitlines()[0]
     assert f"--approve '{first}#1-5,11-15'" in text
     assert max(map(len, text.splitlines())) <= 80
     text = said(
@@ -57,7 +57,7 @@ def test_it_is_provisional_until_swings_are_approved(
         home,
     )
     assert "approved by Jo" in text.splitlines()[0]
-    assert f"From 10 swings (rehearsals): {first}#1-5, 11-15" in text
+    assert f"From 10 swings (practice swings): {first}#1-5, 11-15" in text
     with Library(home) as library:
         found = evidence_of(library, "Ida", club="7 iron").reference
         values = [
@@ -86,9 +86,9 @@ def test_odd_swings_are_left_out_and_named(
         first = add_session(library, tmp_path, 1, blocks)[:8]
     words = ("reference", "Ida", "--home", tmp_path / "home")
     text = " ".join(said(capsys, *words).split())
-    assert "Left out, being far from the others in turn, time or rate" in text
+    assert "Left out, being far from the others in turn, time or rotation" in text
     assert f"part swings: {first}#10-11" in text
-    assert f"From 12 swings (rehearsals): {first}#1-9, 12-14" in text
+    assert f"From 12 swings (practice swings): {first}#1-9, 12-14" in text
     assert f"--approve '{first}#1-9,12-14'" in text
     # What the coach approved counts, and is asked about.
     text = " ".join(said(capsys, *words, "--approve", f"{first}#1-11").split())
@@ -103,7 +103,7 @@ def test_what_unclear_swings_need_is_said(home: Path, capsys: pytest.CaptureFixt
         for number in (1, 2, 3):
             library.annotate(ume, library.swing(ume, number=number).seq, kind="unclear")
     text = " ".join(said(capsys, "reference", "Ume", "--home", home).split())
-    assert "0 of 8 free rehearsals so far (3 more are of unclear kind)" in text
+    assert "0 of 8 free practice swings so far (3 more are of unclear kind)" in text
     assert "3 of 6 swings are of unclear kind" in text
     assert "on the page" in text
 
@@ -133,7 +133,7 @@ def test_removing_leaves_the_provisional_one(
     first = sessions(home)[0]
     words = ("reference", "Ida", "--club", "7 iron", "--home", home)
     said(capsys, *words, "--approve", f"{first}#1-5,11-15", "--upper", "turn_deg=150")
-    assert "provisional" in said(capsys, *words, "--remove")
+    assert "no model swings approved yet" in said(capsys, *words, "--remove")
     assert "nothing was approved" in said(capsys, *words, "--remove", code=1)
 
 
@@ -169,7 +169,7 @@ def test_what_doesnt_fit_changes_nothing(
 
 def test_too_few_rehearsals_are_counted(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = said(capsys, "reference", "Ume", "--home", home)
-    assert "no reference yet, 3 of 8 free rehearsals so far" in " ".join(text.split())
+    assert "no model swings yet, 3 of 8 free practice swings so far" in " ".join(text.split())
     assert "--approve" not in text
     line = said(capsys, "reference", "Ume", "--upper", "turn_deg=150", "--home", home, code=1)
     assert "give both" in line

@@ -33,7 +33,7 @@ def test_every_sound_is_said_with_its_meaning(
     said = flat(told.out)
     places = [said.index(f"{one.name} {one.meaning} {one.heard}") for one in SOUNDS]
     assert places == sorted(places)
-    assert "silent: nothing is heard" in told.err
+    assert "no sound: nothing is heard" in told.err
     assert "start low" in told.err
     assert max(map(len, told.out.splitlines())) <= 80
 

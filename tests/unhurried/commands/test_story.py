@@ -45,16 +45,18 @@ def test_the_three_questions_are_answered_for_three_players(
     short = said(capsys, "story", first[:8], "--home", home)
     flat = " ".join(short.split())
     assert "time shorter" in flat
-    assert "turn shorter" in flat
-    assert "speed slower" in flat
-    assert re.search(r"at the ball \(10 strikes, 10 rehearsals\) the backswing was shorter", flat)
+    assert "turn smaller" in flat
+    assert "rotation slower" in flat
+    assert re.search(r"10 shots beside 10 practice swings: the backswing was shorter", flat)
     later = " ".join(said(capsys, "story", "Ida", "--home", home).split())
-    assert "against the 2 before the drills: the backswing longer by" in later
+    assert "beside the 2 before the drills: the backswing longer by" in later
     assert "unhurried drill --player Ida" in later
     long_text = " ".join(said(capsys, "story", "Otto", "--home", home).split())
     assert "time longer" in long_text
     # Ten degrees more than on another day could be that day; today it is told.
-    assert re.search(r"Today, at the ball \([^)]*\) .*; the turn was fuller by", long_text)
+    assert re.search(
+        r"Today, \d+ shots beside \d+ practice swings: .*; the turn was bigger by", long_text
+    )
     few = " ".join(said(capsys, "story", "Ume", "--home", home).split())
     assert "3 of 8" in few
 
@@ -75,7 +77,7 @@ def test_numbers_lead_back_to_their_swings(home: Path, capsys: pytest.CaptureFix
         table = library.swings(session=newest.id, kind="strike", columns=("number", "block"))
     assert f"from {newest.id[:8]}#1-6, 21-28" in " ".join(text.split())
     assert sorted(table["number"].tolist()) == [*range(1, 7), *range(21, 29)]
-    assert "95 % interval" in text
+    assert "95 % range" in text
 
 
 def test_numbers_say_against_what_and_what_counts_as_the_same(
@@ -85,13 +87,13 @@ def test_numbers_say_against_what_and_what_counts_as_the_same(
     with Library(home) as library:
         first = library.sessions(player=library.player("Ida").id, newest_first=False)[0].id[:8]
     # The reference's swings are ten rehearsals of the first session.
-    assert f"against {first}#1-5, 11-15" in text
-    assert re.search(r"less than [\d.]+ (ms|deg|deg/s) counts as the same", text)
+    assert f"beside {first}#1-5, 11-15" in text
+    assert re.search(r"less than [\d.]+( ms|°| °/s) counts as the same", text)
     assert "trimmed mean" in text
     plain = " ".join(said(capsys, "story", "Ida", "--home", home).split())
-    assert re.search(r"can't be told \([^)]*or more could be told\)", plain)
+    assert re.search(r"can't tell yet about [\w ]+ \([^)]*or more would show\)", plain)
     assert "on its side of the reference" not in plain
-    assert re.search(r"reference's middle, as do(es)? \d+ of the other \d+", plain)
+    assert re.search(r"the middle of the model swings, as do(es)? \d+ of the other \d+", plain)
 
 
 def test_two_sessions_are_not_called_one(

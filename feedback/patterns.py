@@ -206,13 +206,16 @@ class Sounds:
         self.rate_hz = rate_hz
         self._made = {name: one.make(rate_hz) for name, one in _BY_NAME.items()}
         self.full = self._made["full"]
+        self.kept = self.full
+        """After a swing: time and turn were there."""
+        self.check = self._check()
         self.over = self._made["over"]
         self.ready = self._made["ready"]
         self.block = self._made["block"]
         self.lost = self._made["lost"]
         self.back = self._made["back"]
 
-    def check(self) -> Sound:
+    def _check(self) -> Sound:
         """The four to learn, one after the other, as much softer as they are to be clear.
 
         Who hears them hears a drill's with that to spare. What masks them there is the noise,

@@ -49,7 +49,15 @@ async def practise(
     bluez = soft()
     sensor = bluez.SoftSensor(rate_hz=SENSOR_HZ)
     command = [sys.executable, "-m", "unhurried", "drill", "--mount", "wrist", "--hand", "right"]
-    command += ["--no-cue", "--feedback", "every", "--full-turn-deg", f"{turn_deg:.1f}", "--backswing-ms", "5000"]
+    command += [
+        "--no-cue",
+        "--feedback",
+        "every",
+        "--full-turn-deg",
+        f"{turn_deg:.1f}",
+        "--backswing-ms",
+        "5000",
+    ]
     command += ["--repeats", "1", "--rest-s", "1", "--json", "--out", str(out)]
     folder = Path(server.env["HOME"])
     with bluez.private_bus(folder) as bus:

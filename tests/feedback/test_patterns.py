@@ -112,7 +112,7 @@ def test_the_full_turn_is_no_part_of_the_glide() -> None:
 
 def test_what_is_asked_about_is_softer_than_the_drill_by_what_it_is_to_be_clear() -> None:
     sounds = Sounds(RATE_HZ)
-    check = sounds.check()
+    check = sounds.check
     assert len(check) / RATE_HZ == pytest.approx(seconds("check"), abs=1e-3)
     at = 0
     for name in LEARNT:

@@ -98,7 +98,8 @@ class Drill(Telling):
             # The first set begins when they have been heard.
             sounds = self._check(now_s)
             begun = self._start_block(now_s, first=True)
-            self.state, self._due_s = "checking", self._sounds_until_s + HEARD_S
+            self.state = "unheard" if self.too_soft else "checking"
+            self._due_s = self._sounds_until_s + HEARD_S
             return [mark, *begun, *sounds]
         return [mark, *self._start_block(now_s, first=True)]
 
@@ -115,7 +116,7 @@ class Drill(Telling):
             out += self._told_now(now_s, heard=True)
         if self.lost or now_s < max(self._due_s, self._busy_s, self._sounds_until_s):
             return out
-        if self.state == "checking":
+        if self.state in ("checking", "unheard"):
             self.state, self._due_s = "resting", now_s
             out.append(Line("no answer: the drill begins, with sound"))
         if now_s < self._found_s + AFTER_SWING_S:

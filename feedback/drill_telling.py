@@ -31,7 +31,7 @@ from feedback.drill_limits import (
 )
 from feedback.drill_outcome import Judged, Tally, learnt_from
 from feedback.drill_standing import Standing
-from words.sound import FIX, HEARD
+from words.sound import FIX, HEARD, TOO_SOFT
 
 
 class Telling(Standing):
@@ -45,9 +45,10 @@ class Telling(Standing):
     # -- whether the sounds are heard --------------------------------------------------------------
 
     def _check(self, now_s: float) -> list[Action]:
-        """Play the sounds softly, and ask."""
-        self.state = "checking"
-        out: list[Action] = [*self._played(Play("check"), now_s), Line(HEARD)]
+        """Play the sounds softly, and ask; where they can't be clear of a range's noise, say no."""
+        self.state = "unheard" if self.too_soft else "checking"
+        words = f"{TOO_SOFT} {HEARD}" if self.too_soft else HEARD
+        out: list[Action] = [*self._played(Play("check"), now_s), Line(words)]
         self._due_s = max(now_s, self._sounds_until_s) + HEARD_S
         return out
 
@@ -90,9 +91,9 @@ class Telling(Standing):
             return [StopCue("held"), Silence()]
         if self.state == "asking":
             self._asked_until_s = now_s + FELT_S
-        elif self.state == "checking":
+        elif self.state in ("checking", "unheard"):
             self._due_s = now_s + HEARD_S
-        elif self.state not in ("telling", "unheard"):
+        elif self.state != "telling":
             self.state, self._due_s = "resting", now_s + min(FIRST_S, self.plan.rest_s)
         self._cues = 0
         return []

@@ -81,7 +81,7 @@ def tally_of(markers: Iterable[Marker]) -> Tally:
         elif marker.kind == "drill_swing_counts" and number in left_out:
             place, one = left_out.pop(number)
             swings.insert(place, one)
-        elif marker.kind == "felt" and not fields.get("after_numbers"):
+        elif marker.kind in ("felt", "felt_called") and not fields.get("after_numbers"):
             at, word = fields.get("number"), fields.get("felt")
             if isinstance(at, int) and 0 < at <= len(swings) and isinstance(word, str):
                 swings[at - 1].felt = word

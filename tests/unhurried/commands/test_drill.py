@@ -53,7 +53,7 @@ def test_a_simulated_drill_from_end_to_end(
     out = tmp_path / "d"
     arguments = ["drill", *FAST, "--seed", "3", "--repeats", "2", "--block", "rehearsal"]
     arguments += ["--block", "silent", "--backswing-ms", "900", "--full-turn-deg", "120"]
-    arguments += ["--upper-turn-deg", "125"]
+    arguments += ["--upper-turn-deg", "125", "--feedback", "every"]
     assert run([*arguments, "--out", str(out), "--json"]) == 0
     said = capsys.readouterr()
     outcome = json.loads(said.out)
@@ -187,7 +187,7 @@ def drill_run(
 
 async def test_a_feel_is_acknowledged_also_after_its_numbers(tmp_path: Path) -> None:
     plan = DrillPlan(
-        blocks=(Block("rehearsal", 3),), reference=DrillReference(), rest_s=1.0, felt=True
+        blocks=(Block("rehearsal", 3),), reference=DrillReference(), rest_s=1.0, felt_every=1
     )
     drill, one, session = drill_run(tmp_path / "d", plan, speed=20.0)
     said: list[str] = []
@@ -391,6 +391,7 @@ def test_a_terminal_shows_the_newest_swing_only_and_breaks_no_word(
 ) -> None:
     arguments = ["drill", *FAST, "--seed", "3", "--repeats", "2", "--backswing-ms", "900"]
     arguments += ["--full-turn-deg", "120", "--mount", "club", "--out", "d"]
+    arguments += ["--feedback", "every"]
     seen = seen_on_terminal(tmp_path, arguments, columns=columns, rows=rows)
     before, *shown = seen.split("\x1b[H")
     assert len(shown) == 2
@@ -417,6 +418,7 @@ def test_a_terminal_shows_the_newest_swing_only_and_breaks_no_word(
 def test_no_figures_stand_where_none_are_told_nor_above_the_question(tmp_path: Path) -> None:
     arguments = ["drill", *FAST, "--seed", "3", "--repeats", "2", "--backswing-ms", "900"]
     arguments += ["--full-turn-deg", "120", "--mount", "wrist", "--felt", "--out", "d"]
+    arguments += ["--feedback", "every"]
     arguments += ["--block", "rehearsal", "--block", "silent", "--block", "rehearsal"]
     seen = seen_on_terminal(tmp_path, arguments, columns=80, rows=24, answer=b"2")
     before, *screens = seen.split("\x1b[H")
@@ -443,7 +445,7 @@ def test_no_figures_stand_where_none_are_told_nor_above_the_question(tmp_path: P
     # SILENT stands large, and below it what that means.
     lines = screens[3].split("\n")
     assert [line.rstrip() for line in lines[:5]] == [line.rstrip() for line in big("SILENT")]
-    assert "no sounds and no numbers" in " ".join(screens[3].split())
+    assert "2 swings without sound" in " ".join(screens[3].split())
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a terminal as POSIX has it")

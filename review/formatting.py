@@ -235,13 +235,16 @@ def signed(value: float) -> str:
 
 def drill_words(drill: NextDrill) -> str:
     """Say a drill in a plain sentence."""
-    how = "with" if drill.block in ("rehearsal", "ball") else "without"
-    text = f"{count(drill.repeats, 'shot' if drill.ball else 'practice swing')} {how} sound"
+    cued = drill.block in ("rehearsal", "ball")
+    text = "The usual sets"
+    if not cued:
+        text = f"{count(drill.repeats, 'shot' if drill.ball else 'practice swing')} without sound"
     if drill.backswing_ms is not None:
         text += f", backswing {drill.backswing_ms / 1e3:.2f} s"
     if drill.turn_target_deg is not None:
         text += f", full bell from {drill.turn_target_deg:.0f}°"
-    text += f", {drill.rest_s} s rest after each"
+    if not cued:
+        text += f", {drill.rest_s} s rest after each"
     if drill.another_day:
         text += ", on another day"
     return f"{text}."

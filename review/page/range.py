@@ -289,7 +289,10 @@ def _planned(page: Page, who: str) -> tuple[dict[str, Any] | None, str]:
     )
     drill: NextDrill | None = found.standing.drill if isinstance(found, Stand) else None
     if drill is None:
-        return None, f"There is no next drill in {name}'s plan yet: say below what it is to be."
+        return (
+            None,
+            f"There is no next drill in {name}'s plan yet: the usual sets, unless you change them.",
+        )
     planned = {
         "block": drill.block,
         "repeats": drill.repeats,

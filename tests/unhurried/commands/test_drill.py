@@ -28,6 +28,7 @@ from unhurried.app.live import LiveSession
 from unhurried.app.shutdown import Shutdown
 from unhurried.cli import run
 from unhurried.commands.drill import outcome_lines
+from words.sound import FIX, HEARD
 
 ROOT = Path(__file__).resolve().parents[3]
 FAST = ["--simulated", "--speed", "30", "--output", "silent", "--rest-s", "1"]
@@ -485,3 +486,46 @@ def test_interruptions_are_said_once_and_counted_at_the_end_of_the_block(tmp_pat
     assert len(told) == 2
     assert "only counted" in told[0]
     assert "interrupted 5 times in this block" in told[1]
+
+
+async def test_a_sound_that_is_not_heard_is_said_and_the_drill_goes_on_without(
+    tmp_path: Path,
+) -> None:
+    plan = DrillPlan(
+        blocks=(Block("rehearsal", 3, sound="bell"),),
+        reference=DrillReference(),
+        schedule="bell",
+        rest_s=1.0,
+        check=True,
+    )
+    output = Broken()
+    drill = Drill(plan)
+    one = DrillRun(drill, output, mount="wrist", hand="right")
+    session = LiveSession(
+        SimulatedSource(SessionSpec(mount="wrist", loss=0.0), seed=3, speed=1.0),
+        tmp_path / "d",
+        mount="wrist",
+        hand="right",
+        on_swing=one.on_swing,
+        on_block=one.on_block,
+        on_event=one.on_event,
+    )
+    said: list[str] = []
+    one.say = said.append
+    running = asyncio.ensure_future(one.run(session, ending=Shutdown()))
+    async with asyncio.timeout(PATIENCE_S):
+        while drill.state != "checking":
+            await asyncio.sleep(0.01)
+    assert HEARD in said
+    one.heard("none")
+    assert drill.state == "unheard"
+    assert FIX in said
+    one.heard("without")
+    assert drill.state == "resting"
+    assert one.sound is not output
+    assert one.sound.silent
+    assert not running.done()
+    one.end()
+    await running
+    checked = of_kind(tmp_path / "d", "sound_check")
+    assert [(m["heard"], m.get("without")) for m in checked] == [(False, None), (False, True)]

@@ -27,22 +27,24 @@ LONGEST_S = 2.0 * 3600.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CueParams:
-    """How the cue sounds; 660 to 1320 Hz is above what small speakers lack."""
+    """How the cue sounds; 660 to 1320 Hz is above what small speakers lack, and below what older
+    ears lose first. Lengths and sizes are such that each is clear of a range's noise
+    (`feedback.audible`)."""
 
     ready_note: str = "E5"
-    ready_s: float = 0.080
-    ready_size: float = 0.4
-    """Soft: it only says "now soon"."""
+    ready_s: float = 0.280
+    ready_size: float = 0.7
+    """Softer than the others: it only says "now soon"."""
     ready_lead_s: float = 1.2
     """From ready beep to takeaway; always the same, so that the takeaway can be met without
     reacting (a reaction takes about 0.2 s, from memory)."""
     glide_from: str = "E5"
     glide_to: str = "B5"
-    glide_size: float = 0.5
+    glide_size: float = 0.7
     gap_s: float = 0.050
     """Silence between glide and top, so that the beep has a clear beginning."""
     top_note: str = "E6"
-    top_s: float = 0.090
+    top_s: float = 0.160
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,10 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Play:
-    """Play a sound of `feedback.patterns.Sounds`: full, over, ready, block, lost, back, result."""
+    """Play a sound of `feedback.patterns.Sounds`.
+
+    Those are full, over, kept, ready, check, block, lost, back and result.
+    """
 
     name: str
     time: str | None = None
@@ -51,6 +54,11 @@ class StopTones:
 @dataclass(frozen=True, slots=True)
 class Silence:
     """Drop all that sounds or waits to."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mute:
+    """Go on without sound: what was played is heard by nobody."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +109,7 @@ Action = (
     | StopCue
     | StopTones
     | Silence
+    | Mute
     | Ask
     | Show
     | Clear

@@ -95,6 +95,14 @@ class Judged:
         """Whether something that was judged lies outside its window."""
         return self.time == "short" or self.turn in ("short", "beyond")
 
+    @property
+    def kept(self) -> bool | None:
+        """Whether time and turn were there, which is what is shown, sounds and is counted.
+
+        None where neither could be judged.
+        """
+        return None if self.time is None and self.turn is None else not self.outside
+
 
 def judge(swing: SwingLike, reference: DrillReference) -> Judged:
     """Set a swing beside the reference."""

@@ -3,26 +3,22 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from analysis.evidence.blocks import BlockKind
 from analysis.evidence.plan import PlanRules
 from feedback.errors import DrillError
 
-Schedule = Literal["every", "outside", "fading", "none"]
+Schedule = Literal["bell", "every", "outside", "fading", "none"]
+
+SetSound = Literal["both", "rise", "bell", "none"]
 
 _RULES: Final = PlanRules()
 """The plan's own rules say from where on a drill's turn is full and its time enough."""
 
-SCHEDULES: tuple[Schedule, ...] = ("every", "outside", "fading", "none")
-
-BLOCK_WORDS = {
-    "rehearsal": "practice swings, without a ball",
-    "ball": "with a ball",
-    "silent": "without sound: no sounds and no numbers, swing as you would",
-    "retention": "without sound, to see what has stayed: no sounds and no numbers",
-}
+SCHEDULES: tuple[Schedule, ...] = ("bell", "every", "outside", "fading", "none")
 
 FEELS = {"1": "rushed", "2": "in time", "3": "slow"}
 """One key each; asked before the numbers, so that they don't answer for the player."""
@@ -51,10 +47,102 @@ class DrillReference:
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """Swings of one kind in a row."""
+    """Swings of one kind in a row: a set.
+
+    Attributes
+    ----------
+    kind : {"rehearsal", "ball", "silent", "retention"}
+    repeats : int
+    sound : {"both", "rise", "bell", "none"}
+        What sounds in a set with sound: the rising tone, the full bell, both, or nothing.
+    ball : bool or None
+        Whether there is a ball in a set without sound; with the others it goes without saying.
+    pause_s : float
+        Rest before it, where that is longer than the drill's.
+    called : bool
+        Each swing is asked about.
+    """
 
     kind: BlockKind
     repeats: int
+    sound: SetSound = "both"
+    ball: bool | None = None
+    pause_s: float = 0.0
+    called: bool = False
+
+    @property
+    def with_ball(self) -> bool | None:
+        """Whether there is a ball; None where that wasn't said."""
+        return {"rehearsal": False, "ball": True}.get(self.kind, self.ball)
+
+    @property
+    def words(self) -> str:
+        """What it is, as it is said before it."""
+        what = {True: "shot", False: "practice swing", None: "swing"}[self.with_ball]
+        text = f"{self.repeats} {what}{'' if self.repeats == 1 else 's'}{self.how}"
+        return f"{text}; say how each felt before you see it" if self.called else text
+
+    @property
+    def how(self) -> str:
+        """With which sound, to follow what is swung."""
+        if self.kind == "retention":
+            return " without sound, to see what has stayed"
+        if self.kind == "silent":
+            return " without sound"
+        if self.sound == "rise":
+            return " with the rising tone"
+        if self.sound == "bell":
+            return ", the full bell after each" if self.with_ball else " with the full bell"
+        return {"both": " with sound", "none": ", easy, no bell"}[self.sound]
+
+
+def usual_sets(*, fewer: bool = False) -> tuple[Block, ...]:
+    """The sets of a day, where nothing else is asked for.
+
+    First without sound, then one thing at a time: the rising tone, then the bell; and then ever
+    less of it, with a ball. 20 swings are 9 to 12 minutes at 27 to 36 s each (common practice, no
+    source).
+
+    Parameters
+    ----------
+    fewer : bool
+        For children and backs: 12 swings.
+    """
+    n = {"first": 2, "each": 2, "balls": 1, "last": 2} if fewer else dict(_USUAL)
+    turn = (
+        Block("rehearsal", 1, sound="bell"),
+        Block("silent", n["balls"], ball=True),
+    )
+    return (
+        Block("silent", n["first"], ball=False),
+        Block("rehearsal", n["each"], sound="rise"),
+        Block("rehearsal", n["each"], sound="bell"),
+        replace(turn[0], pause_s=PAUSE_S),
+        turn[1],
+        *turn,
+        Block("silent", n["last"], ball=True, called=True),
+    )
+
+
+_USUAL: Final = {"first": 3, "each": 4, "balls": 2, "last": 3}
+
+PAUSE_S: Final = 45.0
+
+ENDS_BEYOND: Final = 2
+"""So many turns past full in a row, and a drill of the usual sets is over."""
+
+OWN_FULL: Final = (Block("rehearsal", 3, sound="none"),)
+"""For whoever turns past full: stop at your own full."""
+
+
+def at_most(blocks: Sequence[Block], swings: int) -> tuple[Block, ...]:
+    """Cut sets so that there are no more swings than so many in all."""
+    out: list[Block] = []
+    for block in blocks:
+        left = swings - sum(one.repeats for one in out)
+        if left > 0:
+            out.append(replace(block, repeats=min(block.repeats, left)))
+    return tuple(out)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,8 +155,10 @@ class DrillPlan:
     reference : DrillReference
         What is None is taken from the first swings (their median) and called provisional.
     schedule : str
-        When numbers and tones follow a swing: ``"every"``, ``"outside"`` (only what lies outside
-        the window), ``"fading"`` (ever less often) or ``"none"``.
+        What follows a swing. ``"bell"``: its numbers, and one bell where time and turn were there,
+        three seconds past the finish. Else numbers with tones for time and turn, also for what
+        missed: after ``"every"`` swing, ``"outside"`` (only what lies outside the window),
+        ``"fading"`` (ever less often) or ``"none"``.
     cue_on : str or None
         ``"ready"``: the cue comes by itself after the rest, once the club is still;
         ``"takeaway"``: it joins the player's own, from the second swing on (until one is known,
@@ -77,10 +167,15 @@ class DrillPlan:
     rest_s : float
         Least time from a swing to the next ready beep, which comes once the club has been still at
         address (`feedback.stillness`), or at a tap: no clock starts a swing.
-    felt : bool
-        Ask how a swing felt before its numbers are shown.
+    felt_every : int
+        Ask how a swing felt, before its numbers are shown: after every one (1), after every third
+        (3) ...; 0: only where a set asks about each.
     backswings_ms : tuple of float
         For the cue, one a swing, where it changes (a progression); else the reference's.
+    ends_beyond : int
+        It is over after so many turns past full in a row; 0: it goes on.
+    check : bool
+        Before the first swing the four sounds are played softly, and asked about.
 
     Raises
     ------
@@ -93,8 +188,10 @@ class DrillPlan:
     schedule: Schedule = "every"
     cue_on: Literal["ready", "takeaway"] | None = "ready"
     rest_s: float = 8.0
-    felt: bool = False
+    felt_every: int = 0
     backswings_ms: tuple[float, ...] = ()
+    ends_beyond: int = 0
+    check: bool = False
 
     def __post_init__(self) -> None:
         r = self.reference
@@ -122,7 +219,7 @@ def feedback_due(schedule: Schedule, number: int, of: int, *, outside: bool) -> 
 
     Fading starts with every swing and ends with none, evenly; half of all swings get it.
     """
-    if schedule == "every":
+    if schedule in ("bell", "every"):
         return True
     if schedule == "outside":
         return outside

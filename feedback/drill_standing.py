@@ -12,7 +12,10 @@ from feedback.drill_outcome import HeardCue, Judged, Tally, followed_cues
 from feedback.drill_plan import Block, DrillPlan, feedback_due
 from feedback.patterns import BETWEEN_S, seconds
 
-State = Literal["before", "resting", "waiting", "asking", "paused", "done"]
+State = Literal[
+    "before", "checking", "unheard", "resting", "waiting", "asking", "telling", "paused", "done"
+]
+"""Checking: are the sounds heard? Unheard: they aren't. Telling: what came of a swing waits."""
 
 
 class Standing:
@@ -35,6 +38,10 @@ class Standing:
         """Nothing counts and nothing sounds."""
         self.audible = True
         """Whether sounds are heard; whoever runs it says so. If not, none are waited for."""
+        self.fast = True
+        """Whether a bell comes in time while a player goes back; whoever runs it says so."""
+        self.too_soft = False
+        """Whether the sounds can't be clear of a range's noise; whoever runs it says so."""
         self.tallies = [Tally(block, k + 1) for k, block in enumerate(plan.blocks)]
         self._at = 0
         self._due_s = math.inf
@@ -42,6 +49,7 @@ class Standing:
         self._asked: Judged | None = None
         self._asked_until_s = math.inf
         self._show = False
+        self._tell_s = -math.inf
         self._cues = 0
         self._cued_s: float | None = None
         self._heard: list[HeardCue] = []
@@ -77,12 +85,25 @@ class Standing:
 
     @property
     def tones(self) -> bool:
-        """Whether the live turn is to be confirmed by a tone in the swing to come."""
+        """Whether the live turn is to be confirmed by a tone in the swing to come.
+
+        Not by an output that is late. Where one thing sounds at a time, not with the rising tone,
+        and not with a ball: there it would become "now hit".
+        """
         if self.quiet or self.lost or self.held or self.state in ("before", "done"):
             return False
+        if not self.fast or self.block.sound not in ("bell", "both"):
+            return False
+        if self.plan.schedule == "bell":
+            return not self.block.with_ball
         if self.plan.schedule == "fading":
             return self._due_feedback(outside=True)
         return self.plan.schedule != "none"
+
+    @property
+    def cue_on(self) -> str | None:
+        """How the cue comes in the set at hand; None where there is none."""
+        return self.plan.cue_on if self.block.sound in ("rise", "both") else None
 
     @property
     def outcome(self) -> dict[str, Any]:

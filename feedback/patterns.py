@@ -6,9 +6,13 @@ sine) are about time, bells (two pitches struck together) about the turn, reeds 
 low) say that something is not as it should be or that something else begins. After a swing and for
 the turn, one is good, two is short, three is beyond.
 
+Four are to be learnt: ready, rise, top and full. They are strongest between 500 and 1500 Hz and 150
+ms or longer, so that they are heard in a range's noise and by older ears (`feedback.audible`). The
+others are for those who switch them on, and for trouble.
+
 Nothing is played for what could not be measured. Pitches are equal-tempered from A4 = 440 Hz (ISO
 16:1975). The glide goes from E5 to B5 (659 to 988 Hz); the bell of the full turn, which comes near
-its end, has its pitches well above, the reeds of the upper bound theirs on both sides of it.
+its end, has its pitches above, the reeds of the upper bound theirs on both sides of it.
 """
 
 from __future__ import annotations
@@ -16,7 +20,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
+from typing import Final
 
+import numpy as np
+
+from feedback.audible import CLEAR_DB
 from feedback.cue import Cue
 from feedback.tones import Sound, chime, join, note_hz, silence, tone
 
@@ -78,15 +86,17 @@ def _ready(rate_hz: int) -> Sound:
     return Cue(SHOWN_MS, rate_hz).ready_sound
 
 
-def _cue(rate_hz: int) -> Sound:
-    glide, top = (part for part in Cue(SHOWN_MS, rate_hz, ready=False).parts())
-    return join(
-        glide.sound, silence(top.frame / rate_hz - len(glide.sound) / rate_hz, rate_hz), top.sound
-    )
+def _rise(rate_hz: int) -> Sound:
+    return Cue(SHOWN_MS, rate_hz, ready=False).parts()[0].sound
+
+
+def _top(rate_hz: int) -> Sound:
+    return Cue(SHOWN_MS, rate_hz, ready=False).parts()[1].sound
 
 
 def _full(rate_hz: int) -> Sound:
-    return _bells(rate_hz, ("A6", "E7", 0.090))
+    # It rings longer than others, and its lower pitch is stronger: that one is to be heard.
+    return chime(note_hz("C6"), note_hz("G6"), 0.240, rate_hz, ring_s=0.6, share=0.74)
 
 
 def _over(rate_hz: int) -> Sound:
@@ -96,7 +106,7 @@ def _over(rate_hz: int) -> Sound:
 
 
 def _time_enough(rate_hz: int) -> Sound:
-    return _plain(rate_hz, ("C6", 0.300))
+    return _plain(rate_hz, ("C6", 0.450))
 
 
 def _time_short(rate_hz: int) -> Sound:
@@ -129,19 +139,18 @@ def _back(rate_hz: int) -> Sound:
 
 
 SOUNDS: tuple[Meaning, ...] = (
+    Meaning("ready", "Soon: take the club back when you like.", "one low, plain tone", _ready),
     Meaning(
-        "ready", "Soon: take the club back with the glide.", "one short, soft, plain tone", _ready
+        "rise",
+        "Go back for as long as it rises.",
+        "one long, plain tone that glides up",
+        _rise,
     ),
-    Meaning(
-        "cue",
-        "Go back for as long as it rises; be at the top with the beep.",
-        "a plain tone that glides up, then a short high beep",
-        _cue,
-    ),
+    Meaning("top", "Be at the top now.", "one short, high, plain tone", _top),
     Meaning(
         "full",
-        "Your turn is full, while you go back. You need not wait for it.",
-        "one short, very high bell",
+        "Your turn is full. After a swing: time and turn were there.",
+        "one bell, high and short",
         _full,
     ),
     Meaning(
@@ -163,6 +172,9 @@ SOUNDS: tuple[Meaning, ...] = (
 )
 """All sounds, in the order in which they are explained."""
 
+LEARNT: Final = ("ready", "rise", "top", "full")
+"""Those that a drill has unless more are switched on."""
+
 _BY_NAME = {one.name: one for one in SOUNDS}
 
 
@@ -170,6 +182,10 @@ _BY_NAME = {one.name: one for one in SOUNDS}
 def seconds(name: str, time: str | None = None, turn: str | None = None) -> float:
     """How long a sound of `Sounds` lasts; ``"result"`` is what `Sounds.after_swing` gives."""
     rate_hz = 8000
+    if name == "check":
+        return sum(seconds(one) for one in LEARNT) + BETWEEN_S * (len(LEARNT) - 1)
+    if name == "kept":
+        return seconds("full")
     if name != "result":
         return len(_BY_NAME[name].make(rate_hz)) / rate_hz
     parts = [f"{kind} {word}" for kind, word in (("time", time), ("turn", turn)) if word]
@@ -188,11 +204,28 @@ class Sounds:
         self.rate_hz = rate_hz
         self._made = {name: one.make(rate_hz) for name, one in _BY_NAME.items()}
         self.full = self._made["full"]
+        self.kept = self.full
+        """After a swing: time and turn were there."""
+        self.check = self._check()
         self.over = self._made["over"]
         self.ready = self._made["ready"]
         self.block = self._made["block"]
         self.lost = self._made["lost"]
         self.back = self._made["back"]
+
+    def _check(self) -> Sound:
+        """The four to learn, one after the other, as much softer as they are to be clear.
+
+        Who hears them hears a drill's with that to spare. What masks them there is the noise,
+        and in it older ears need hardly more than young ones (`feedback.audible.extra_db`).
+
+        Returns
+        -------
+        (n,) float32 array
+        """
+        softer = np.float32(10.0 ** (-CLEAR_DB / 20.0))
+        soft = [self._made[name] * softer for name in LEARNT]
+        return _row(soft, self.rate_hz, BETWEEN_S)
 
     def after_swing(self, time: str | None, turn: str | None) -> Sound | None:
         """The pattern for a swing's time (enough, short) and turn (full, short, beyond).

@@ -125,24 +125,26 @@ def chime(
     *,
     size: float = 1.0,
     ring_s: float | None = None,
+    share: float = 0.6,
 ) -> Sound:
     """Two pitches struck together; that they are two is heard as another instrument than a sine.
 
     Parameters
     ----------
     low_hz, high_hz : float
-        The lower one is the stronger, 3 to 2.
     duration_s, rate_hz, size : float
         As for `tone`.
     ring_s : float, optional
         Time in which it falls to 1/e, as a bell does; steady otherwise.
+    share : float
+        Share of the size that the lower one has.
 
     Returns
     -------
     (n,) float32 array
     """
-    low = tone(low_hz, duration_s, rate_hz, size=0.6 * size)
-    both = low + tone(high_hz, duration_s, rate_hz, size=0.4 * size)
+    low = tone(low_hz, duration_s, rate_hz, size=share * size)
+    both = low + tone(high_hz, duration_s, rate_hz, size=(1.0 - share) * size)
     if ring_s is None:
         return both
     fall = np.exp(-np.arange(len(both)) / (ring_s * rate_hz))

@@ -81,14 +81,16 @@ def tally_of(markers: Iterable[Marker]) -> Tally:
         elif marker.kind == "drill_swing_counts" and number in left_out:
             place, one = left_out.pop(number)
             swings.insert(place, one)
-        elif marker.kind == "felt" and not fields.get("after_numbers"):
+        elif marker.kind in ("felt", "felt_called") and not fields.get("after_numbers"):
             at, word = fields.get("number"), fields.get("felt")
             if isinstance(at, int) and 0 < at <= len(swings) and isinstance(word, str):
                 swings[at - 1].felt = word
-    for one in swings:
+    first = next((place for place, one in enumerate(swings) if one.block in CUED), 0)
+    for place, one in enumerate(swings):
         if one.time is not None and one.felt is not None:
             out.called.append((one.felt == "rushed") == (one.time == "short"))
-        if one.kept is None:
+        if one.kept is None or place < first:
+            # What was swung before any sound is where the day began, and nothing that was kept.
             continue
         if one.block in QUIET:
             out.quiet.append(one.kept)
@@ -110,7 +112,10 @@ class _Drilled:
     @classmethod
     def of(cls, fields: Mapping[str, Any]) -> _Drilled:
         time, turn = fields.get("time"), fields.get("turn")
-        kept = time in (None, "enough") and turn in (None, "full")
+        kept = fields.get("kept")
+        if not isinstance(kept, bool):
+            # As older drills wrote it.
+            kept = time in (None, "enough") and turn in (None, "full")
         return cls(
             number=fields.get("swing"),
             block=fields.get("block_kind"),

@@ -103,12 +103,16 @@ class DrillOutcome:
 
     @property
     def held(self) -> list[str]:
-        """A sentence for each block without sounds: whether it held."""
-        return [
-            held_words(block, before_of(block, self.blocks))
-            for block in self.blocks
-            if block.kind in QUIET and block.swings
-        ]
+        """A sentence for each block without sounds that can be asked: whether it held.
+
+        Where sounds come later, what was swung before them had nothing to hold; and where one of
+        them has swings enough, those with too few aren't asked.
+        """
+        quiet = [block for block in self.blocks if block.kind in QUIET and block.swings]
+        sounds = any(block.kind in CUED and block.swings for block in self.blocks)
+        asked = [one for one in quiet if not sounds or before_of(one, self.blocks) is not None]
+        enough = [one for one in asked if one.swings >= LEAST_SWINGS]
+        return [held_words(one, before_of(one, self.blocks)) for one in enough or asked or quiet]
 
     def as_dict(self) -> dict[str, Any]:
         """For a document."""
@@ -301,9 +305,11 @@ def _whole(value: object) -> int:
 
 
 def before_of(block: DrillBlock, blocks: Sequence[DrillBlock]) -> DrillBlock | None:
-    """Return the last block with cue or tones before one without them."""
+    """Return the last block with cue or tones before one without them, with swings enough."""
     before = [b for b in blocks if b.kind in CUED and b.swings and b.number < block.number]
-    return before[-1] if before else None
+    enough = [b for b in before if b.swings >= LEAST_SWINGS]
+    found = enough or before
+    return found[-1] if found else None
 
 
 def held_words(block: DrillBlock, before: DrillBlock | None) -> str:

@@ -34,6 +34,7 @@ from analysis.evidence.variance import Variances
 from library.approved import approved_swings
 from library.catalogue import Library
 from library.errors import NoSuchError
+from library.limits import capped
 from library.plan_rules import rules_of
 from library.players import PlanRecord, Player, ReferenceRecord, utc
 from library.rows import GroupRow
@@ -353,8 +354,11 @@ class Evidence:
 
     @property
     def rules(self) -> PlanRules:
-        """The plan's rules, with what the coach changed."""
-        return rules_of(self.plan_record)
+        """The plan's rules, with what the coach changed, and no more swings than are allowed."""
+        rules, most = rules_of(self.plan_record), self.player.limits.swings_day
+        if most is None or most >= rules.most_swings_day:
+            return rules
+        return dataclasses.replace(rules, most_swings_day=most)
 
     def standing(self, today: int) -> Standing:
         """Say where the player stands, why, and the next drill.
@@ -433,14 +437,20 @@ class Evidence:
         """Add who swings, with what, and the turn that the tone goes by."""
         known = self.reference
         turn = known.values.get("turn_deg") if isinstance(known, Reference) else None
+        full, upper = (None, None) if turn is None else (turn.middle, turn.upper)
+        full, upper = capped(full, upper, self.player.limits)
+        target = drill.turn_target_deg
+        if target is not None and full is not None and drill.share is not None:
+            target = min(target, drill.share * full)
         return dataclasses.replace(
             drill,
             player=self.typed_name,
             club=self.club,
             mount=self.mount,
             hand=self.player.handedness,
-            full_turn_deg=None if turn is None else turn.middle,
-            upper_turn_deg=None if turn is None else turn.upper,
+            turn_target_deg=target,
+            full_turn_deg=full,
+            upper_turn_deg=upper,
         )
 
     # -- the story -------------------------------------------------------------------------

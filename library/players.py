@@ -26,6 +26,7 @@ from library.errors import (
     NewerLibraryError,
     NoSuchError,
 )
+from library.limits import LimitsRecord, newer
 from library.told import ToldRecord, ToldRecords, each_once
 from sensor.errors import RecordingError
 from sensor.recording.output import describe_os_error, whole_file
@@ -164,6 +165,8 @@ class Player:
     earlier : tuple of ReferenceRecord
         What `references` were before, oldest first: sessions of then are judged by what was
         approved then. One without swings and bounds says that the approval was taken back.
+    limits : LimitsRecord
+        What the coach capped.
     told : tuple of ToldRecord
         What was told, oldest first: nothing in it is ever changed.
     at : str
@@ -182,6 +185,7 @@ class Player:
     earlier: tuple[ReferenceRecord, ...] = ()
     told: ToldRecords = ()
     at: Word = field(default_factory=now_utc)
+    limits: LimitsRecord = field(default_factory=LimitsRecord)
 
     def __post_init__(self) -> None:
         check(self)
@@ -269,14 +273,15 @@ class Player:
 
     def merged(self, other: Player) -> Player:
         """Return the player with what the other copy of the file knows better."""
-        newer = other if (other.at, other.name) > (self.at, self.name) else self
+        later = other if (other.at, other.name) > (self.at, self.name) else self
         names = {clean_name(n) for n in (self.name, other.name, *self.aliases, *other.aliases)}
         merged = dataclasses.replace(
-            newer,
+            later,
             id=self.id,
-            aliases=tuple(sorted(names - {clean_name(newer.name)})),
+            aliases=tuple(sorted(names - {clean_name(later.name)})),
             references=self.references,
             plans=self.plans,
+            limits=newer(self.limits, other.limits),
             earlier=_in_time((*self.earlier, *other.earlier)),
             told=each_once((*self.told, *other.told)),
         )
@@ -311,6 +316,9 @@ class Player:
             }
             for p in sorted(self.plans, key=lambda p: (p.club or "", p.mount or ""))
         ]
+        out["limits"] = {
+            f.name: getattr(self.limits, f.name) for f in dataclasses.fields(self.limits)
+        }
         # Last, so that `Registry.stamp` can leave it out.
         del out["told"]
         out["told"] = [one.document() for one in self.told]

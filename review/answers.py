@@ -12,13 +12,16 @@ from analysis.evidence.plan import Stage, Standing
 from library.answer import DIFFERENT, LEAST_TODAY, Answer, Said, Strip
 from library.drill_end import DrillEnd
 from library.over_time import Change, OverTime
+from library.past_full import is_past_full
 from review.formatting import Units, drill_words
 from review.strips import row_svg, spark_svg, strip_svg
 from words import answer as say
 from words import over_time as say_over_time
 
 PAST_FULL: Final = "Stop at your own full"
+PAST_FULL_DRILL: Final = "Three easy practice swings, no bell."
 START_DRILL: Final = "Start today's drill"
+STOPPED: Final = "Stopped"
 SEE_OVER_TIME: Final = "See it over time"
 """Presses."""
 
@@ -151,19 +154,18 @@ def _shown_strip(strip: Strip, units: Units, titles: bool) -> ShownStrip:
 def next_words(standing: Standing, answer: Answer | None = None) -> tuple[str, str]:
     """Say what a player does next with a club and a place of the sensor, and what that is.
 
-    Where the last session went past full, that comes before any drill.
+    Where a player turns past full, that comes before any other drill.
     """
-    first = None if answer is None else answer.first
-    if first is not None and first.said is Said.PAST_FULL:
-        return PAST_FULL, "Three easy swings, no bell. The coach says when the drill goes on."
+    if standing.stage is Stage.STOPPED:
+        return STOPPED, "The coach says when to go on."
     if standing.volume.rest:
         return "Rest today", "Enough swings for now."
+    if is_past_full(standing, answer):
+        return PAST_FULL, PAST_FULL_DRILL
     if standing.stage is Stage.REFERENCE:
         return "Choose model swings", "At least 8, full and unhurried, chosen by eye."
     if standing.drill is not None:
         return START_DRILL, drill_words(standing.drill)
-    if standing.stage is Stage.STOPPED:
-        return "Stopped", "The coach says when to go on."
     return SEE_OVER_TIME, ""
 
 

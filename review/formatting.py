@@ -16,6 +16,7 @@ from review.error_text import line_of, without_places
 from words.glossary import FELT, MEASURES, PLACES, measure_word, turn_word
 from words.plain import clock as plain_clock
 from words.plain import count, decimals_of, join
+from words.sound import FIX, HEARD, TOO_SOFT
 from words.units import shown_in, unit_of
 
 __all__ = [
@@ -66,6 +67,15 @@ BLOCK_WORDS: Final[Mapping[str, str]] = {
     "retention": "without sound",
 }
 """How the sets of a drill are swung."""
+
+SOUND_SAID: Final = {"ask": HEARD, "fix": FIX, "soft": TOO_SOFT}
+"""Before the first swing of a drill."""
+
+SOUND_WORDS: Final[Mapping[str, str]] = {
+    "rise": "with the rising tone",
+    "bell": "with the full bell",
+}
+"""What sounds, where it is one thing at a time."""
 BASIS_WORDS: Final[Mapping[str | None, str]] = {
     "shock": "told by the shock",
     "least_turn": "told by the least turn",
@@ -149,10 +159,14 @@ def kind_word(kind: str) -> str:
 
 
 def block_words(text: str | None) -> str:
-    """Say how a set of a drill was swung: ``2 silent`` is *set 2, without sound*."""
+    """Say how a set of a drill was swung: ``2 silent`` is *set 2, without sound*.
+
+    Where one thing sounded, which: ``rise rehearsal`` is *with the rising tone*.
+    """
     words = (text or "").split()
     how = BLOCK_WORDS.get(words[-1] if words else "", text or "")
-    return f"set {words[0]}, {how}" if len(words) > 1 else how
+    how = SOUND_WORDS.get(words[0] if len(words) > 1 else "", how)
+    return f"set {words[0]}, {how}" if len(words) > 1 and words[0] not in SOUND_WORDS else how
 
 
 def seconds(ms: float | None) -> str:
@@ -221,13 +235,16 @@ def signed(value: float) -> str:
 
 def drill_words(drill: NextDrill) -> str:
     """Say a drill in a plain sentence."""
-    how = "with" if drill.block in ("rehearsal", "ball") else "without"
-    text = f"{count(drill.repeats, 'shot' if drill.ball else 'practice swing')} {how} sound"
+    cued = drill.block in ("rehearsal", "ball")
+    text = "The usual sets"
+    if not cued:
+        text = f"{count(drill.repeats, 'shot' if drill.ball else 'practice swing')} without sound"
     if drill.backswing_ms is not None:
         text += f", backswing {drill.backswing_ms / 1e3:.2f} s"
     if drill.turn_target_deg is not None:
         text += f", full bell from {drill.turn_target_deg:.0f}°"
-    text += f", {drill.rest_s} s rest after each"
+    if not cued:
+        text += f", {drill.rest_s} s rest after each"
     if drill.another_day:
         text += ", on another day"
     return f"{text}."

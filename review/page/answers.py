@@ -38,8 +38,10 @@ def next_step(
     """Say what a player does next with a club and a place of the sensor: one press, or a line."""
     label, note = next_words(standing, answer)
     trend = trend_url(player, club, mount)
-    if label == PAST_FULL or standing.volume.rest or standing.stage is Stage.STOPPED:
+    if standing.volume.rest or standing.stage is Stage.STOPPED:
         url = None
+    elif label == PAST_FULL:
+        url = f"/range/drill?player={player}&sets=own"
     elif standing.stage is Stage.REFERENCE:
         url = f"{trend}#approve"
     else:

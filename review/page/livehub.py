@@ -159,14 +159,19 @@ class DrillState:
     block, blocks : int
         Which block, of how many.
     block_kind : str
+    what : str
+        The set in words.
     done, of : int
         Swings of the block.
     all_done, all_of : int
         Swings of the drill.
     state : str
-        As `feedback.drill.Drill` has it: resting, waiting, asking, paused, done.
+        As `feedback.drill.Drill` has it: checking, unheard, resting, waiting, asking, telling,
+        paused, done.
     sound : str
         Where the sound goes.
+    too_soft : bool
+        The level is too low for a range.
     """
 
     block: int
@@ -178,6 +183,8 @@ class DrillState:
     all_of: int
     state: str
     sound: str
+    what: str = ""
+    too_soft: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,6 +15,8 @@ from analysis.evidence.plan import Volume
 from library.catalogue import Library
 from library.deletion import remove_unused
 from library.errors import NoSuchError
+from library.limits import LimitsRecord
+from library.limits import said as limits_said
 from library.players import Player, clean_name
 from library.rows import PlayerRow, SessionRow
 from review import formatting as fmt
@@ -22,7 +24,7 @@ from review.answers import shown_answer
 from review.page.answers import next_step
 from review.page.app import WAIT_S, FormError, Page, checked_id, page_of
 from review.page.evidence_cache import Stand, stand
-from review.page.forms import Form, field, posted
+from review.page.forms import Form, field, number, posted
 from review.page.links import trend_url
 from sensor.recording.schema import HANDS, LONGEST_NAME
 
@@ -202,6 +204,7 @@ def _edit(request: Request, form: Form) -> Response:
             raise FormError(f"Handedness must be one of {', '.join(HANDS)}.")
         note = field(form, "note", most=LONGEST_NOTE) or None
         consent = field(form, "consent", most=LONGEST_NOTE) or None
+        limits = _limits(form)
     except FormError as error:
         return page.back(f"{url}#known", fmt.line_of(error), wrong=True, form=("player", form))
 
@@ -218,10 +221,28 @@ def _edit(request: Request, form: Form) -> Response:
             child="child" in form,
             consent=consent,
             aliases=aliases,
+            limits=player.limits if limits is None else limits_said(player.limits, limits),
         )
 
     change_player(page, who, "what is known of the player", change)
     return page.back(f"{url}#known", "Kept.")
+
+
+def _limits(form: Form) -> LimitsRecord | None:
+    """Read the coach's limits; None where the form hasn't got them."""
+    if "most_turn" not in form:
+        return None
+    share = number(form, "most_turn", "The most of the full turn, in %,")
+    swings = number(form, "most_swings", "The most swings a day")
+    if share is not None and not 30.0 <= share <= 100.0:
+        raise FormError("The most of the full turn must lie between 30 and 100 %.")
+    if swings is not None and (swings != int(swings) or not 1 <= swings <= 1000):
+        raise FormError("The most swings a day must be a whole number from 1 to 1000.")
+    return LimitsRecord(
+        turn_share=None if share is None else share / 100.0,
+        swings_day=None if swings is None else int(swings),
+        why=" ".join(field(form, "limits_why", most=LONGEST_NOTE).split()) or None,
+    )
 
 
 def _remove(request: Request, form: Form) -> Response:

@@ -17,7 +17,9 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from analysis.evidence.blocks import QUIET
 from analysis.evidence.plan import NextDrill
+from library.allowed import allowed
 from library.drill_end import drill_end
 from library.errors import LibraryError, NoSuchError
 from library.evidence import evidence_in
@@ -54,6 +56,7 @@ from review.page.requests import (
     Again,
     DrillRequest,
     GoOn,
+    Heard,
     Kind,
     Next,
     NotThat,
@@ -254,8 +257,27 @@ def _drill_screen(request: Request) -> Response:
         rest_s=f"{float(page.tools.settings.get('rest_s', 8.0)):g}",
         planned=planned,
         told=told,
+        chosen_sets=_chosen_sets(planned, request.query_params.get("sets")),
+        usual=_usual_words(page, who),
         **_start_context(page, hub.state.player),
     )
+
+
+def _chosen_sets(planned: dict[str, Any] | None, asked: str | None) -> str:
+    """Which sets are picked already: the usual ones, but for a plan's own tests."""
+    if asked == "own":
+        return "own"
+    block = None if planned is None else planned["block"]
+    return block if block in QUIET else "usual"
+
+
+def _usual_words(page: Page, who: str | None) -> str:
+    """How many swings the usual sets are, and how long that takes."""
+    fewer = False
+    if who:
+        with page.library() as library:
+            fewer = allowed(library, checked_id(who)).fewer
+    return "12 swings, 6 to 8 minutes" if fewer else "20 swings, 9 to 12 minutes"
 
 
 def _planned(page: Page, who: str) -> tuple[dict[str, Any] | None, str]:
@@ -267,7 +289,10 @@ def _planned(page: Page, who: str) -> tuple[dict[str, Any] | None, str]:
     )
     drill: NextDrill | None = found.standing.drill if isinstance(found, Stand) else None
     if drill is None:
-        return None, f"There is no next drill in {name}'s plan yet: say below what it is to be."
+        return (
+            None,
+            f"There is no next drill in {name}'s plan yet: the usual sets, unless you change them.",
+        )
     planned = {
         "block": drill.block,
         "repeats": drill.repeats,
@@ -385,7 +410,13 @@ def _start(request: Request, form: Form) -> Response:
     return _begin(request, _asked(page_of(request), form, None))
 
 
+HEARD_WORDS: Final = ("heard", "none", "again", "without")
+
+SCHEDULES: Final = ("bell", "every", "outside", "fading", "none")
+
 BLOCK_CHOICES: Final[Mapping[str, tuple[str, ...]]] = {
+    "usual": (),
+    "own": (),
     "rehearsal": ("rehearsal",),
     "ball": ("ball",),
     "turns": ("rehearsal", "ball", "rehearsal", "ball"),
@@ -415,16 +446,18 @@ def _start_drill(request: Request, form: Form) -> Response:
     cue = _word(form, "cue", ("ready", "takeaway", "none"))
     rest = _within(form, "rest_s", "the rest after a swing, in s,", 1.0, 3600.0)
     share = _within(form, "share", "the share of the full turn, in per cent,", 30.0, 100.0)
+    block = _word(form, "block", tuple(BLOCK_CHOICES))
     drill = DrillRequest(
-        blocks=BLOCK_CHOICES[_word(form, "block", tuple(BLOCK_CHOICES))],
+        blocks=BLOCK_CHOICES[block],
+        own_full=block == "own",
         repeats=_whole(form, "repeats", "swings a block", 1, 200),
         rest_s=8.0 if rest is None else rest,
         backswing_ms=_within(form, "backswing_ms", "the backswing, in ms,", 200.0, 3000.0),
         full_turn_deg=_within(form, "full_turn_deg", "the full turn, in deg,", 30.0, 400.0),
         share=None if share is None else share / 100.0,
-        schedule=_word(form, "schedule", ("every", "outside", "fading", "none")),
+        schedule=_word(form, "schedule", SCHEDULES),
         cue_on=None if cue == "none" else cue,
-        felt=field(form, "felt", most=20) == "ask",
+        felt={"third": None, "ask": True}.get(field(form, "felt", most=20), False),
     )
     return _begin(request, _asked(page_of(request), form, drill))
 
@@ -505,6 +538,7 @@ def routes() -> list[Route]:
         "not-that": _ask(lambda _page, _form, swing: NotThat(swing)),
         "again": _again,
         "go": _ask(lambda *_: GoOn()),
+        "heard": _ask(lambda _page, form, _swing: Heard(_word(form, "word", HEARD_WORDS))),
         "undo": _ask(lambda *_: Undo()),
         "felt": _ask(_felt),
         "kind": _ask(lambda _, form, swing: Kind(kind=_word(form, "kind", KINDS), swing=swing)),

@@ -13,23 +13,28 @@ class DrillRequest:
     Attributes
     ----------
     blocks : tuple of {"rehearsal", "ball", "silent", "retention"}
+        Empty: the usual sets of a day.
     repeats : int
-        Swings a block.
+        Swings a block, where blocks are named.
     rest_s : float
         At least.
     backswing_ms, full_turn_deg, upper_turn_deg, share : float or None
         In the place of the player's own reference.
     backswings_ms : tuple of float
         One a swing, where the cue's time changes.
-    schedule : {"every", "outside", "fading", "none"}
+    schedule : {"bell", "every", "outside", "fading", "none"}
     cue_on : {"ready", "takeaway"} or None
-    felt : bool
-        Ask how a swing felt.
+    felt : bool or None
+        Ask how each swing felt, or never; None: after every third.
     ball : bool or None
         Whether there is a ball in silent blocks.
+    own_full : bool
+        Three easy swings that stop at the player's own full, no bell.
+    check : bool
+        Ask whether the sounds are heard, before the first swing.
     """
 
-    blocks: tuple[str, ...] = ("rehearsal",)
+    blocks: tuple[str, ...] = ()
     repeats: int = 5
     rest_s: float = 8.0
     backswing_ms: float | None = None
@@ -37,10 +42,17 @@ class DrillRequest:
     upper_turn_deg: float | None = None
     share: float | None = None
     backswings_ms: tuple[float, ...] = ()
-    schedule: str = "every"
+    schedule: str = "bell"
     cue_on: str | None = "ready"
-    felt: bool = True
+    felt: bool | None = None
     ball: bool | None = None
+    own_full: bool = False
+    check: bool = True
+
+    @property
+    def usual(self) -> bool:
+        """Whether it has the usual sets of a day."""
+        return not self.blocks and not self.own_full
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,6 +118,16 @@ class Again:
 @dataclass(frozen=True, slots=True)
 class GoOn:
     """Go on with the drill: past a question, or out of a pause."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """Whether the sounds are heard.
+
+    ``heard``; ``none``, and what helps; ``again``, after that; ``without``: go on without them.
+    """
+
+    word: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,4 +200,4 @@ class BallResult:
 
 
 OfSwing = NotThat | Whose | Felt | Kind | BallResult
-Tap = Stop | Sore | Hold | Again | GoOn | Undo | Note | Who | Next | Ball | OfSwing
+Tap = Stop | Sore | Hold | Again | GoOn | Heard | Undo | Note | Who | Next | Ball | OfSwing

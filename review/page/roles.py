@@ -59,6 +59,7 @@ ROLES: Final[Mapping[tuple[str, str], Role]] = {
     ("POST", "/range/not-that"): "tap",
     ("POST", "/range/again"): "tap",
     ("POST", "/range/go"): "tap",
+    ("POST", "/range/heard"): "tap",
     ("POST", "/range/undo"): "tap",
     ("POST", "/range/felt"): "tap",
     ("POST", "/range/kind"): "tap",

@@ -21,6 +21,7 @@ from library.catalogue import Library
 from library.errors import NoSuchError
 from library.evidence import Evidence
 from library.over_time import OverTime, main_kind, over_time
+from library.past_full import is_past_full
 from library.players import Player
 from library.rows import GroupRow, Summary
 from library.since_baseline import TREND_MEASURES
@@ -227,6 +228,7 @@ def tell_part(
             trend_url=trend_url,
             session_url=session_url,
             step_word=say_over_time.step_word,
+            past_full=is_past_full,
             approver=approver,
             kept=kept or RefusedForm(),
         )

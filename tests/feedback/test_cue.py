@@ -64,7 +64,7 @@ def test_pitches_and_the_silence_before_the_top(tmp_path: Path) -> None:
     assert size[k - round(0.049 * RATE_HZ) : k - round(0.002 * RATE_HZ)].max() < 0.01
     assert size[k - round(0.10 * RATE_HZ) : k - round(0.06 * RATE_HZ)].max() > 0.05
     # Nothing on the way down.
-    assert size[k + round(0.12 * RATE_HZ) :].max() < 0.001
+    assert size[k + round(0.18 * RATE_HZ) :].max() < 0.001
 
 
 def test_what_is_wrong_would_be_seen(tmp_path: Path) -> None:

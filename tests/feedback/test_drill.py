@@ -229,7 +229,7 @@ def test_in_a_silent_block_nothing_is_heard_or_told() -> None:
 
 
 def test_the_feel_is_asked_before_the_numbers() -> None:
-    drill = Drill(plan(felt=True))
+    drill = Drill(plan(felt_every=1))
     drill.begin(0.0)
     drill.tick(10.0)
     out = drill.swing(Swung(), 13.0)
@@ -244,7 +244,7 @@ def test_the_feel_is_asked_before_the_numbers() -> None:
 
 
 def test_a_feel_that_is_not_told_is_not_waited_for() -> None:
-    drill = Drill(plan(felt=True))
+    drill = Drill(plan(felt_every=1))
     drill.begin(0.0)
     assert kinds(drill.key("1", 1.0)) == ["Line"]
     drill.swing(Swung(), 6.0)
@@ -426,7 +426,9 @@ def test_whatever_happens_it_keeps_to_its_plan(
     felt: bool,
     own: DrillReference,
 ) -> None:
-    drill = Drill(plan(*blocks, schedule=schedule, cue_on=cue_on, felt=felt, reference=own))
+    drill = Drill(
+        plan(*blocks, schedule=schedule, cue_on=cue_on, felt_every=int(felt), reference=own)
+    )
     now, out = 0.0, drill.begin(0.0)
     for kind, wait in events:
         now += wait

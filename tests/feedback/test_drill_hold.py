@@ -32,7 +32,7 @@ def kept(actions: list[Action]) -> list[Marker]:
 
 
 def test_while_it_is_held_nothing_counts_and_nothing_sounds() -> None:
-    drill = drill_of(felt=True)
+    drill = drill_of(felt_every=1)
     assert heard(drill.tick(10.0))
     out = drill.hold(True, 11.0)
     assert any(isinstance(one, Silence) for one in out)
@@ -60,7 +60,7 @@ def test_while_it_is_held_nothing_counts_and_nothing_sounds() -> None:
 
 
 def test_a_question_waits_until_it_is_let_go() -> None:
-    drill = drill_of(felt=True)
+    drill = drill_of(felt_every=1)
     drill.tick(10.0)
     drill.swing(Swung(index=1), 13.0)
     drill.hold(True, 14.0)
@@ -126,7 +126,7 @@ def test_what_was_left_out_counts_again_as_easily() -> None:
 
 
 def test_the_last_swing_of_a_drill_that_is_asked_about_can_be_left_out() -> None:
-    drill = drill_of(Block("rehearsal", 1), felt=True)
+    drill = drill_of(Block("rehearsal", 1), felt_every=1)
     drill.tick(10.0)
     drill.swing(Swung(index=1), 13.0)
     assert drill.state == "asking"
@@ -139,7 +139,7 @@ def test_the_last_swing_of_a_drill_that_is_asked_about_can_be_left_out() -> None
 
 
 def test_a_late_word_is_after_the_numbers_only_where_there_were_some() -> None:
-    drill = drill_of(Block("silent", 2), felt=True)
+    drill = drill_of(Block("silent", 2), felt_every=1)
     drill.tick(10.0)
     drill.swing(Swung(index=1), 13.0)
     first = kept(drill.key("1", 14.0))
@@ -148,7 +148,7 @@ def test_a_late_word_is_after_the_numbers_only_where_there_were_some() -> None:
         {"felt": "rushed", "number": 1},
         {"felt": "in time", "number": 1},
     ]
-    loud = drill_of(Block("rehearsal", 2), felt=True)
+    loud = drill_of(Block("rehearsal", 2), felt_every=1)
     loud.tick(10.0)
     loud.swing(Swung(index=1), 13.0)
     loud.key("1", 14.0)

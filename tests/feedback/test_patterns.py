@@ -9,7 +9,7 @@ import pytest
 from listening import RATE_HZ, onsets_s, pitch_hz
 from scipy.signal import find_peaks, hilbert
 
-from feedback.patterns import SOUNDS, Meaning, Sounds, seconds
+from feedback.patterns import LEARNT, SOUNDS, Meaning, Sounds, seconds
 
 Burst = tuple[float, int, float]
 """Pitch in Hz, number of pitches at once, length in s."""
@@ -56,8 +56,6 @@ def test_what_is_heard_is_what_the_table_says() -> None:
     words = {1: "one", 2: "two", 3: "three", 4: "four"}
     for one in SOUNDS:
         heard = HEARD[one.name]
-        if one.name == "cue":
-            continue
         assert one.heard.startswith(words[len(heard)]), one.name
         plain = all(n == 1 for _, n, _ in heard)
         assert ("plain" in one.heard) == plain, one.name
@@ -86,7 +84,8 @@ def test_pitches_are_those_of_equal_temperament() -> None:
     # ISO 16: A4 = 440 Hz; semitones from there by the table of equal temperament (from memory).
     semitones = {
         "ready": [7],
-        "full": [24],
+        "top": [19],
+        "full": [15],
         "over": [0, 0, 0],
         "time enough": [15],
         "time short": [3, 3],
@@ -103,14 +102,24 @@ def test_pitches_are_those_of_equal_temperament() -> None:
 
 
 def test_the_full_turn_is_no_part_of_the_glide() -> None:
-    cue = HEARD["cue"]
-    assert len(cue) == 2
     x = Sounds(RATE_HZ).full.astype(float)
     power = np.abs(np.fft.rfft(x, 1 << 16)) ** 2
     hz = np.arange(len(power)) * RATE_HZ / (1 << 16)
     inside = power[(hz > 650.0) & (hz < 1000.0)].sum() / power.sum()
     assert inside < 0.005
-    assert (HEARD["full"][0][1], HEARD["turn full"][0][1], cue[0][1]) == (2, 2, 1)
+    assert [HEARD[name][0][1] for name in ("full", "turn full", "rise", "top")] == [2, 2, 1, 1]
+
+
+def test_what_is_asked_about_is_softer_than_the_drill_by_what_it_is_to_be_clear() -> None:
+    sounds = Sounds(RATE_HZ)
+    check = sounds.check
+    assert len(check) / RATE_HZ == pytest.approx(seconds("check"), abs=1e-3)
+    at = 0
+    for name in LEARNT:
+        sound = next(one for one in SOUNDS if one.name == name).make(RATE_HZ)
+        part = check[at : at + len(sound)]
+        assert 20.0 * np.log10(np.abs(part).max() / np.abs(sound).max()) == pytest.approx(-10.0)
+        at += len(sound) + round(0.30 * RATE_HZ)
 
 
 def test_patterns_after_a_swing_say_time_then_turn() -> None:

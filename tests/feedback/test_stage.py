@@ -215,7 +215,7 @@ def test_a_lost_sensor_silences_all_else() -> None:
 
 def test_no_tone_of_the_swing_before_in_the_next_and_the_block_begins_before_it() -> None:
     one = Performance(
-        plan(Block("rehearsal", 1), Block("silent", 1), rest_s=2.0, felt=True, cue_on=None)
+        plan(Block("rehearsal", 1), Block("silent", 1), rest_s=2.0, felt_every=1, cue_on=None)
     )
     one.swing(12.0)
     assert one.drill.state == "asking"
@@ -265,7 +265,7 @@ def test_a_silent_block_has_no_tone_and_counts_no_swing_with_one(
     waits: list[tuple[float, str | None, float]], felt: bool, rest_s: float
 ) -> None:
     blocks = [Block("rehearsal", 1), Block("silent", 1)] * 4
-    one = Performance(plan(*blocks, felt=felt, rest_s=rest_s))
+    one = Performance(plan(*blocks, felt_every=int(felt), rest_s=rest_s))
     one.until(10.0)
     counted: list[tuple[float, float]] = []
     for wait_s, key, key_s in waits:
@@ -298,7 +298,7 @@ def test_a_silent_block_has_no_tone_and_counts_no_swing_with_one(
 
 
 def test_space_passes_over_the_question() -> None:
-    one = Performance(plan(Block("rehearsal", 2), felt=True, rest_s=5.0, cue_on=None))
+    one = Performance(plan(Block("rehearsal", 2), felt_every=1, rest_s=5.0, cue_on=None))
     one.swing(12.0)
     one.until(one.now_s + 1.0)
     one.do(one.drill.key(" ", one.now_s))
@@ -321,7 +321,7 @@ def test_space_calls_no_swing_into_another(schedule: Any) -> None:
 
 
 def test_tones_are_dropped_when_the_next_swing_begins() -> None:
-    one = Performance(plan(Block("rehearsal", 3), felt=True, rest_s=5.0, cue_on=None))
+    one = Performance(plan(Block("rehearsal", 3), felt_every=1, rest_s=5.0, cue_on=None))
     one.swing(12.0)
     one.until(one.now_s + 4.5)
     one.do(one.drill.key("2", one.now_s))

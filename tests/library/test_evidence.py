@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import shlex
 from collections.abc import Iterator
 from pathlib import Path
@@ -31,6 +32,7 @@ from library.approved import approved_swings
 from library.catalogue import Library
 from library.errors import NoSuchError
 from library.evidence import Evidence, evidence_of, felt_words
+from library.limits import LimitsRecord
 from library.since_baseline import held_words
 from library.swing_rows import day_number
 
@@ -330,6 +332,27 @@ def test_the_plan_moves_with_silent_days_and_says_a_command_that_works(
     assert context.params["full_turn_deg"] == pytest.approx(130.0, rel=0.05)
     assert context.params["player"] == "Ida"
     assert CliRunner().invoke(command, ["--help"]).exit_code == 0
+
+
+def test_what_the_coach_capped_is_what_the_plan_goes_by(library: Library, ida: Evidence) -> None:
+    before = ida.standing(TODAY).drill
+    assert before is not None
+    assert before.full_turn_deg is not None
+    limits = LimitsRecord(turn_share=0.8, swings_day=30)
+    capped = Evidence(
+        library,
+        dataclasses.replace(ida.player, limits=limits),
+        club=ida.club,
+        mount=ida.mount,
+    )
+    after = capped.standing(TODAY).drill
+    assert after is not None
+    assert after.upper_turn_deg == pytest.approx(0.8 * before.full_turn_deg)
+    assert after.full_turn_deg is not None
+    assert after.full_turn_deg < after.upper_turn_deg
+    if after.turn_target_deg is not None:
+        assert after.turn_target_deg <= after.full_turn_deg
+    assert (ida.rules.most_swings_day, capped.rules.most_swings_day) == (100, 30)
 
 
 def test_an_overswinger_is_never_sent_further(library: Library) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 
 from feedback.cue import Cue
 from feedback.drill import Drill
-from feedback.drill_actions import Action, Mark, Play, PlayCue, StopCue, StopTones
+from feedback.drill_actions import Action, Mark, Mute, Play, PlayCue, StopCue, StopTones
 from feedback.drill_plan import DrillPlan
 from feedback.mixer import Voice
 from feedback.outputs import SilentOutput
@@ -87,6 +87,7 @@ class Performance:
         self.actions: list[tuple[float, Action]] = []
         self.cues: list[tuple[float, list[Voice]]] = []
         self.beats: list[tuple[float, Any]] = []
+        self.muted = False
         self.do(self.drill.begin(0.0))
 
     @property
@@ -97,9 +98,9 @@ class Performance:
         for action in actions:
             self.actions.append((self.now_s, action))
             match action:
-                case Play():
+                case Play() if not self.muted:
                     self.stage.play(action.name, action.time, action.turn)
-                case PlayCue():
+                case PlayCue() if not self.muted:
                     self._settle()
                     gone_s = None
                     if action.takeaway_seq is not None:
@@ -113,6 +114,8 @@ class Performance:
                         self._settle()
                 case StopTones():
                     self.stage.stop_after()
+                case Mute():
+                    self.muted = True
 
     def _settle(self) -> None:
         beats = self.stage.beats()
@@ -148,10 +151,11 @@ class Performance:
         backswing_s: float = 0.8,
         *,
         found_s: float = 1.5,
+        finish_s: float = 1.0,
         tones: bool = True,
         turn_deg: float = 130.0,
     ) -> None:
-        """Swing: seen going back, come down, and found ``found_s`` after the top."""
+        """Swing: seen going back, come down, at the finish, and found ``found_s`` after the top."""
         self.until(takeaway_s + 0.25 * backswing_s)
         self.turn("takeaway", takeaway_s, 12.0)
         self.until(takeaway_s + 0.3 * backswing_s)
@@ -175,6 +179,7 @@ class Performance:
                 self.now_s,
                 takeaway_seq=takeaway_s * SENSOR_HZ,
                 rate_hz=SENSOR_HZ,
+                finish_seq=(takeaway_s + backswing_s + finish_s) * SENSOR_HZ,
             )
         )
 

@@ -33,6 +33,12 @@ def drill_command(drill: NextDrill) -> str:
     return shlex.join(["unhurried", "drill", *options])
 
 
+def own_full_command(player: str, club: str | None, mount: str | None) -> str:
+    """Return the command of a drill that stops at the player's own full."""
+    options = _options(("--player", player), ("--club", club), ("--mount", mount))
+    return shlex.join(["unhurried", "drill", *options, "--own-full"])
+
+
 def plan_command(player: str, club: str | None, mount: str | None) -> str:
     """Return the command that shows a player's plan with a club and a mount."""
     return shlex.join(

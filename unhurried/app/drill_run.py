@@ -17,6 +17,7 @@ from unhurried.app.errors import show
 from unhurried.app.shutdown import Shutdown
 from unhurried.app.terminal import _ink, _size, _upwards
 from words.glossary import MEMBERS
+from words.sound import FIX
 
 if TYPE_CHECKING:
     from analysis.swing.live_params import TurnEvent
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from unhurried.app.recording import Watcher
 
 KEYS: Final = "keys: 1 rushed, 2 in time, 3 slow, space to go on, q to end (Ctrl-C too)"
+CHECK_KEYS: Final = "first the sound: y heard it, n no sound, then g to go on without"
 LEFT_ROWS: Final = 3
 """Lines of the terminal that stay for words under the large digits."""
 TICK_S: Final = 0.02
@@ -132,6 +134,8 @@ class DrillRun:
         if self._keys_there:
             more = "" if self._more_codes is None else ", v a code for another phone"
             self.say(f"{KEYS}{more}")
+            if self.drill.plan.check and self.drill.audible:
+                self.say(CHECK_KEYS)
 
     async def _let_ring(self) -> None:
         """Let the tones of the last swing be heard."""
@@ -248,6 +252,7 @@ class DrillRun:
             self._do(self.drill.held_swing(swing.index))
             return
         self._stop_cue("the swing was over")
+        found = None if self._session is None else self._session.last_found
         rate = 0.0 if self.clock is None else 1.0 / self.clock.period_s
         self._do(
             self.drill.swing(
@@ -255,6 +260,7 @@ class DrillRun:
                 self._now_s(),
                 takeaway_seq=None if seen is None else seen.takeaway_seq - self._chip_s() * rate,
                 rate_hz=rate,
+                finish_seq=None if found is None else found.finish_seq,
             )
         )
         self._look_at_strike(swing)
@@ -322,8 +328,19 @@ class DrillRun:
         from feedback.drill_actions import Mark
 
         for action in self.drill.key(character, self._now_s()):
-            if mark or not (isinstance(action, Mark) and action.kind == "felt"):
+            if not mark and isinstance(action, Mark) and action.kind == "felt":
+                # What was called before the numbers is the drill's all the same.
+                self._do([Mark("felt_called", action.fields)])
+            else:
                 self._do([action])
+
+    def heard(self, word: str) -> None:
+        """Say whether the sounds are heard; see `review.page.requests.Heard`."""
+        now_s = self._now_s()
+        if word == "without":
+            self._do(self.drill.without_sound(now_s))
+        else:
+            self._do(self.drill.heard(word == "heard", now_s))
 
     # -- what the drill wants --------------------------------------------------------------------
 
@@ -346,6 +363,8 @@ class DrillRun:
                     self._stage.silence("held")
                 case d.Mark():
                     self._mark(action.kind, action.fields)
+                case d.Mute():
+                    self._mute()
                 case d.Ask():
                     self._clear()
                     self.say(action.text)
@@ -426,10 +445,16 @@ class DrillRun:
                 self._feel(session, fields)
                 return
             if kind == "block":
+                from analysis.evidence.blocks import CUED
+
                 self._clear()
                 kind_of = fields["block_kind"]
-                ball = {"rehearsal": False, "ball": True}.get(kind_of, self._ball)
-                session.change(ball=ball, block=kind_of)
+                ball = fields["ball"]
+                if ball is None:
+                    ball = self._ball
+                sound = fields["sound"] if kind_of in CUED else "both"
+                alone = {"rise": "rise ", "bell": "bell "}.get(sound, "")
+                session.change(ball=ball, block=f"{alone}{kind_of}")
             session.mark(kind, **fields)
         except ValueError:
             # The recording has just been closed.
@@ -497,16 +522,27 @@ class DrillRun:
 
     def _go_silent(self) -> None:
         """The device is gone: the drill goes on, for the eye only."""
+        name, underflows = self.sound.name, self.sound.underflows
+        self.say(f"! {name}: the sound output is gone; the drill goes on without sound. {FIX}")
+        self._stop_cue("the sound output has gone")
+        self._without_output()
+        self._do(self.drill.sound_interrupted(underflows, lost=True))
+
+    def _mute(self) -> None:
+        """Nobody hears it: the drill goes on, for the eye only."""
+        self.say("going on without sound: the screen tells all")
+        self._stage.silence("without sound")
+        self._settle_beats()
+        self._without_output()
+
+    def _without_output(self) -> None:
         from feedback.outputs import SilentOutput
         from feedback.stage import Stage
 
         before = self.sound
-        self.say(f"! {before.name}: the sound output is gone; the drill goes on without sound")
-        self._stop_cue("the sound output has gone")
         self.sound = SilentOutput(rate_hz=before.rate_hz)
         self.sound.start()
         self._stage = Stage(self.sound, self._sounds)
         self.drill.audible = False
         self._underflows = 0
-        self._do(self.drill.sound_interrupted(before.underflows, lost=True))
         before.close()

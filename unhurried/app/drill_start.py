@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from unhurried.app.drill_checks import known_player, plan_remarks, retention_remark
+from unhurried.app.drill_sets import allowed_today, sets_of, turns_past_full
 from unhurried.app.errors import OptionsError
 from unhurried.app.references import middle, no_reference, own_reference
 
 if TYPE_CHECKING:
     from analysis.evidence.plan import PlanRules
     from feedback.drill_plan import DrillPlan
+    from library.allowed import Allowed
     from library.players import ReferenceRecord
     from review.page.requests import DrillRequest, SessionRequest
     from unhurried.app.drill_run import DrillRun
@@ -53,16 +55,18 @@ class ReadyDrill:
         from feedback.drill import Drill
         from feedback.outputs import open_output
         from unhurried.app.drill_run import DrillRun
-        from unhurried.app.sound import delays
+        from unhurried.app.sound import delays, late_words, too_soft
 
         measured: list[str] = []
         sound, why = open_output(output, level=level, delay_of=delays(home, measured))
-        drill = self.asked.drill
-        assert drill is not None
-        run = DrillRun(
-            Drill(self.plan), sound, mount=self.asked.mount, hand=self.asked.hand, ball=drill.ball
-        )
-        run.remarks = self.remarks
+        asked = self.asked.drill
+        assert asked is not None
+        drill = Drill(replace(self.plan, check=asked.check))
+        drill.too_soft = too_soft(level)
+        run = DrillRun(drill, sound, mount=self.asked.mount, hand=self.asked.hand, ball=asked.ball)
+        late = late_words(sound, measured=sound.name in measured)
+        drill.fast = late is None
+        run.remarks = (*self.remarks, *([] if late is None else [late]))
         return run, sound.name in measured, why
 
 
@@ -84,7 +88,7 @@ def ready_drill(home: Path, asked: SessionRequest) -> ReadyDrill:
     ReviewError
         The library cannot be used.
     """
-    from feedback.drill_plan import Block, DrillPlan
+    from feedback.drill_plan import ENDS_BEYOND, DrillPlan
     from feedback.errors import DrillError
 
     drill = asked.drill
@@ -94,7 +98,11 @@ def ready_drill(home: Path, asked: SessionRequest) -> ReadyDrill:
     remarks = [] if who is None else plan_remarks(home, who, asked.club, asked.mount)
     if (remark := retention_remark(home, who, drill.blocks)) is not None:
         remarks.append(remark)
-    told: list[str] = []
+    known = None if who is None else allowed_today(home, who.id)
+    past_full = (
+        who is not None and drill.usual and turns_past_full(home, who.id, asked.club, asked.mount)
+    )
+    sets, told = sets_of(drill, who, known, past_full=past_full)
     own = rules = None
     if who is not None:
         own = own_reference(home, who.id, asked.club, asked.mount)
@@ -108,15 +116,17 @@ def ready_drill(home: Path, asked: SessionRequest) -> ReadyDrill:
             told.append(
                 "no coach has approved model swings yet: free practice swings take their place"
             )
-    kinds: tuple[Any, ...] = drill.blocks
     options: dict[str, Any] = {"schedule": drill.schedule, "cue_on": drill.cue_on}
+    if known is not None and known.limits.any:
+        told.append(f"the coach's limits: {known.limits.words}")
     try:
         plan = DrillPlan(
-            blocks=tuple(Block(kind, drill.repeats) for kind in kinds),
-            reference=_reference(drill, own, rules),
+            blocks=sets,
+            reference=_reference(drill, own, rules, known),
             rest_s=drill.rest_s,
-            felt=drill.felt,
+            felt_every={None: 3, True: 1, False: 0}[drill.felt],
             backswings_ms=drill.backswings_ms,
+            ends_beyond=ENDS_BEYOND if drill.usual else 0,
             **options,
         )
     except DrillError as error:
@@ -140,17 +150,27 @@ def _rules(
     return rules_of(fitting[0] if len(fitting) == 1 else None)
 
 
-def _reference(drill: DrillRequest, own: ReferenceRecord | None, rules: PlanRules | None) -> Any:
+def _reference(
+    drill: DrillRequest,
+    own: ReferenceRecord | None,
+    rules: PlanRules | None,
+    known: Allowed | None,
+) -> Any:
     """Put together what is asked for and what the player's own reference says."""
     from feedback.drill_plan import DrillReference
 
     full, upper, share = drill.full_turn_deg, drill.upper_turn_deg, drill.share
     bounds = None if own is None else own.bounds.get("turn_deg")
+    # A limit is a share of the player's own full turn, where that is known.
+    base = middle(own, "turn_deg") or full
     if full is None and bounds is not None:
         full = 0.5 * (bounds[0] + bounds[1])
         upper = bounds[1] if upper is None else upper
         # The coach's lower bound is where a turn begins to be full.
         share = bounds[0] / full if share is None else share
+    if known is not None and full is not None:
+        most, past = known.turn(base, upper)
+        full, upper = min(full, most or full), past
     own_ms = middle(own, "backswing_ms")
     return DrillReference(
         backswing_ms=own_ms if drill.backswing_ms is None else drill.backswing_ms,

@@ -18,6 +18,7 @@ from review.page.requests import (
     BallResult,
     Felt,
     GoOn,
+    Heard,
     Hold,
     Kind,
     Next,
@@ -56,7 +57,7 @@ MOST_TAPS: Final = 500
 """Answers that are kept, for taps that come twice."""
 
 
-_ONLY_LIVE: Final = (Stop, Sore, Hold, NotThat, Again, GoOn, Note, Who, Next, Ball)
+_ONLY_LIVE: Final = (Stop, Sore, Hold, NotThat, Again, GoOn, Heard, Note, Who, Next, Ball)
 
 
 @dataclass(slots=True)
@@ -182,6 +183,8 @@ class Taps:
                 return self._again()
             case GoOn():
                 return self._go_on()
+            case Heard(word):
+                return self._heard(word)
             case Note(text):
                 for session in self.sessions:
                     session.mark("note", text=text)
@@ -255,6 +258,13 @@ class Taps:
         if self.run is not None:
             self.run.press(" ")
         return "Going on."
+
+    def _heard(self, word: str) -> str:
+        if self.run is None:
+            raise LiveError("a recording has no sounds to be heard")
+        self.run.heard(word)
+        words = {"heard": "Heard: the drill begins.", "none": "No sound.", "again": "Once more."}
+        return words.get(word, "Going on without sound.")
 
     def _who(self, tap: Who) -> str:
         if self.run is not None:

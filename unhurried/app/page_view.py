@@ -259,6 +259,8 @@ class DrillView:
             block=tally.number,
             blocks=len(drill.plan.blocks),
             block_kind=tally.block.kind,
+            what=tally.block.words,
+            too_soft=drill.too_soft,
             done=len(tally.judged),
             of=tally.block.repeats,
             all_done=drill.done,

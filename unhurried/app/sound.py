@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from unhurried.app.errors import show
+from words.sound import FIX, LATE, LATE_WIRELESS
 
 if TYPE_CHECKING:
     from feedback.outputs import Output
@@ -17,6 +18,28 @@ WIRELESS = (
     "whole, which does no harm; a tone for the turn comes too late to say where it was. Use a "
     "cable or a speaker, or run 'unhurried latency' with it first"
 )
+
+
+def late_words(output: Output, *, measured: bool) -> str | None:
+    """Say that an output is too late for a bell while going back; None where it is fast enough."""
+    from feedback.drill_limits import FAST_S
+    from feedback.outputs import is_wireless
+
+    if output.silent:
+        return None
+    if not measured and is_wireless(output.name):
+        return LATE_WIRELESS
+    return LATE.format(late_ms=1e3 * output.delay_s) if output.delay_s > FAST_S else None
+
+
+def too_soft(level: float) -> bool:
+    """Whether the sounds at a level aren't clear of a range's noise, by what is known of it."""
+    from feedback.audible import is_clear
+    from feedback.patterns import LEARNT, SOUNDS
+
+    rate_hz = 48_000
+    learnt = [one for one in SOUNDS if one.name in LEARNT]
+    return not all(is_clear(one.make(rate_hz), rate_hz, level=level) for one in learnt)
 
 
 def delays(home: Path, measured: list[str] | None = None) -> Callable[[str], float | None]:
@@ -68,7 +91,7 @@ def say_output(
     from feedback.outputs import is_wireless
 
     if why is not None:
-        say(f"! {why}; going on without sound")
+        say(f"! {why}; going on without sound. {FIX}")
         return
     if output.silent:
         return

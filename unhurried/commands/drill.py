@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import json
 import shlex
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -26,17 +26,14 @@ from unhurried.app.sound import say_output
 from unhurried.app.taking_in import into_library
 from unhurried.app.terminal import columns
 from unhurried.commands.cue import CueOptions, cue_options, sound_options
+from unhurried.commands.drill_options import DrillOptions, drill_options, share_page_options
 from unhurried.commands.options import (
-    FiniteRange,
     PageOptions,
     SessionOptions,
     folder_option,
-    gathered,
     home_option,
     library_option,
-    page_options,
     session_options,
-    with_options,
 )
 from unhurried.commands.short_help import ShortHelp
 from words import cautions
@@ -46,120 +43,15 @@ if TYPE_CHECKING:
     from analysis.swing.results import Swing
     from feedback.drill import Drill
     from library.drill_outcome import DrillOutcome
-    from review.page.requests import SessionRequest
+    from review.page.requests import DrillRequest, SessionRequest
     from sensor.link.source import Source
     from sensor.link.status import LinkEvent
     from unhurried.app.live import LiveSession
 
-BLOCKS: Final = ("rehearsal", "ball", "silent", "retention")
+MOST_USUAL: Final = 20
+"""Swings of the usual sets."""
 NARROW: Final = 72
 """Columns below which a table breaks."""
-
-
-def share_page_options(command: Any) -> Any:
-    """Add the page's options; --share is the share of the full turn here."""
-    return page_options(command, share="--share-page")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DrillOptions:
-    """What the drill is to be, as `drill_options` reads it."""
-
-    full_turn_deg: float | None
-    share: float | None
-    upper_turn_deg: float | None
-    repeats: int
-    rest_s: float
-    blocks: tuple[str, ...]
-    ball: bool | None
-    rounds: int
-    feedback: str
-    with_cue: bool
-    cue_on: str
-    felt: bool
-
-    @property
-    def kinds(self) -> tuple[str, ...]:
-        """The kinds of all blocks, in turn."""
-        return (self.blocks or (("ball",) if self.ball else ("rehearsal",))) * self.rounds
-
-
-def drill_options(command: Any) -> Any:
-    """Add what the drill is to be, as the argument `asked`."""
-    return with_options(
-        gathered("asked", DrillOptions)(command),
-        click.option(
-            "--full-turn-deg",
-            type=FiniteRange(min=30.0, max=400.0),
-            help="The player's own full turn with this club and place.  [default: --player's, or "
-            "the middle of the first three swings]",
-        ),
-        click.option(
-            "--share",
-            type=FiniteRange(min=0.3, max=1.0),
-            help="Share of it from which a turn is called full.  [default: 0.95]",
-        ),
-        click.option(
-            "--upper-turn-deg",
-            type=FiniteRange(min=30.0, max=400.0),
-            help="Upper end of the own range: past full another, low sound is heard.",
-        ),
-        click.option(
-            "--repeats",
-            type=click.IntRange(min=1, max=200),
-            default=5,
-            show_default=True,
-            help="Swings a block.",
-        ),
-        click.option(
-            "--rest-s",
-            type=FiniteRange(min=1.0, max=3600.0),
-            default=8.0,
-            show_default=True,
-            help="Least rest after a swing; then the ready sound waits for a still club.",
-        ),
-        click.option(
-            "--block",
-            "blocks",
-            type=click.Choice(BLOCKS),
-            multiple=True,
-            help="Kind of a set; again for the next. Practice swings (rehearsal), shots (ball), "
-            "without sound (silent), the same on another day (retention).  [default: rehearsal]",
-        ),
-        click.option(
-            "--ball/--no-ball",
-            default=None,
-            help="Whether there is a ball in sets without sound; the others say so themselves.",
-        ),
-        click.option(
-            "--rounds",
-            type=click.IntRange(min=1, max=20),
-            default=1,
-            show_default=True,
-            help="Go through the sets so many times: practice swings and shots in turn, say.",
-        ),
-        click.option(
-            "--feedback",
-            type=click.Choice(("every", "outside", "fading", "none")),
-            default="every",
-            show_default=True,
-            help="Which swings get tones (also the one for the turn, while you go back) and "
-            "numbers: every; only where time or turn lie outside (the tone for the turn comes "
-            "always); fading, every swing at first and ever fewer, half of them in all; none.",
-        ),
-        click.option("--cue/--no-cue", "with_cue", default=True, help="With or without the cue."),
-        click.option(
-            "--cue-on",
-            type=click.Choice(("ready", "takeaway")),
-            default="ready",
-            show_default=True,
-            help="The cue comes by itself, 1.2 s after a ready beep, once the club is still; or it "
-            "joins your own takeaway.",
-        ),
-        click.option(
-            "--felt/--no-felt", default=False, help="Ask how it felt, before the numbers."
-        ),
-    )
 
 
 @click.command(
@@ -172,7 +64,7 @@ def drill_options(command: Any) -> Any:
     more=(
         *("sensors", "replay", "speed", "seed", "profile", "hand"),
         *("from_ms", "to_ms", "steps", "share", "upper_turn_deg", "rest_s", "ball"),
-        *("rounds", "repeats", "with_cue", "cue_on", "output", "level"),
+        *("rounds", "repeats", "with_cue", "cue_on", "own_full", "output", "level"),
         *("out", "to_library", "as_json", "share_page", "port", "home"),
     ),
 )
@@ -203,10 +95,10 @@ def command(
 ) -> None:
     """Practise a full, unhurried turn by ear, while a sensor records.
 
-    A tone confirms the full turn while you go back: it tells, you need not wait for it. After
-    a swing, one tone for the time (two low ones: short), one for the turn (two: short, three:
-    beyond), and the figures in large digits. Keys: 1 2 3 how it felt, space to go on, q to end.
-    With --page a browser shows the same and takes taps; with --share-page as well, a phone.
+    20 swings, 9 to 12 minutes: without sound, with the rising tone, with the full bell, then
+    less and less. Three seconds past the finish the figures come in large digits, and one bell
+    where time and turn were there. Keys: 1 2 3 how it felt, space to go on, q to end. With
+    --page a browser shows the same and takes taps; with --share-page as well, a phone.
 
     \b
     Examples:
@@ -217,6 +109,11 @@ def command(
     """
     where = home_folder(home)
     request, who = _request(where, session, cue, asked)
+    if not page.page and not _at_terminal():
+        # Nobody could answer.
+        request = dataclasses.replace(
+            request, drill=dataclasses.replace(_drill(request), check=False)
+        )
     ready = ready_drill(where, request)
     for text in ready.told:
         show(text)
@@ -239,6 +136,11 @@ def command(
         clear_empty(new)
 
 
+def _drill(request: SessionRequest) -> DrillRequest:
+    assert request.drill is not None
+    return request.drill
+
+
 # -- what was asked for ----------------------------------------------------------------------------
 
 
@@ -256,12 +158,16 @@ def _request(
         raise click.UsageError("--cue-on is for a cue: leave it or --no-cue out")
     if len(session.sensors) > 1:
         raise click.UsageError("a drill has one sensor: give --sensor once")
-    kinds = asked.kinds
+    # Whoever says how many swings, or of what kind, means sets of their own.
+    own = any(_given(context, name) for name in ("blocks", "repeats", "rounds", "ball"))
+    if asked.own_full and own:
+        raise click.UsageError("--own-full has sets of its own: leave the others out")
+    kinds = asked.kinds(usual=not own)
     if asked.ball is not None and ("rehearsal" if asked.ball else "ball") in kinds:
         raise click.UsageError(
             "a practice swing has no ball: leave --ball and --no-ball to sets without sound"
         )
-    times = cue.times(asked.repeats * len(kinds))
+    times = cue.times(asked.repeats * len(kinds) or MOST_USUAL)
     player, who = _who(home, session.player)
     drill = DrillRequest(
         blocks=kinds,
@@ -276,6 +182,7 @@ def _request(
         cue_on=asked.cue_on if asked.with_cue else None,
         felt=asked.felt,
         ball=asked.ball,
+        own_full=asked.own_full,
     )
     request = SessionRequest(
         sensor=session.sensors[0] if session.sensors else None,

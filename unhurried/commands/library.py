@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import json
 import sys
 import textwrap
@@ -13,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sensor.recording.schema import HANDS
 from unhurried.app.day_spreads import learn_day_spreads
 from unhurried.app.errors import CommandError, show
 from unhurried.app.home import home_folder, opened
@@ -30,6 +28,7 @@ from unhurried.commands.keeping import (
     told,
     workers_option,
 )
+from unhurried.commands.library_player import player_
 from unhurried.commands.naming import SessionName, SwingName, locate
 from unhurried.commands.near import NearGroup
 from unhurried.commands.options import (
@@ -470,70 +469,7 @@ def _with_path(text: str) -> str:
 # -- players -------------------------------------------------------------------------------------
 
 
-@command.command("player")
-@click.argument("player")
-@click.option("--name", help="Another name; the old one is still known in recordings.")
-@click.option("--hand", type=click.Choice(HANDS), help="The player's handedness.")
-@click.option("--note", help="A note; '' removes it.")
-@click.option("--child/--adult", default=None, help="Whether the player is a child.")
-@click.option("--consent", help="Who agreed to the recordings, and when; '' removes it.")
-@click.option("--new", is_flag=True, help="Make a new player of this name.")
-@home_option
-def player_(
-    player: str,
-    name: str | None,
-    hand: str | None,
-    note: str | None,
-    child: bool | None,
-    consent: str | None,
-    new: bool,
-    home: Path | None,
-) -> None:
-    """Show PLAYER, or change what is known of them."""
-    from library.players import clean_name, now_utc
-
-    with opened(home) as library:
-        if new:
-            who = library.people.add(player)
-            library.save_player(who)
-        else:
-            who = library.player(player)
-        given = {
-            "handedness": hand,
-            "note": None if note is None else note.strip(),
-            "consent": None if consent is None else consent.strip(),
-        }
-        # What is empty is removed.
-        changes: dict[str, Any] = {k: v or None for k, v in given.items() if v is not None}
-        if child is not None:
-            changes["child"] = child
-        if name is not None:
-            changes["name"] = clean_name(name)
-            changes["aliases"] = tuple(sorted({*who.aliases, who.name} - {clean_name(name)}))
-        if changes:
-            try:
-                who = library.change_player(
-                    who.id, lambda one: dataclasses.replace(one, **changes, at=now_utc())
-                )
-            except ValueError as error:
-                raise CommandError(str(error)) from error
-        facts = [
-            ("name", who.name),
-            ("id", who.id),
-            ("also known as", ", ".join(who.aliases)),
-            ("handedness", who.handedness or "not said"),
-            ("child", "yes" if who.child else "no"),
-            ("consent", who.consent or ("none noted" if who.child else "")),
-            ("note", who.note or ""),
-        ]
-        for word, text in facts:
-            if text:
-                click.echo("\n".join(wrapped(one_line(text), f"  {word:<14}", " " * 16)))
-        if who.child and not who.consent:
-            show(
-                f"{who.name} is a child: record and keep this only with the consent of those who "
-                "look after them, and note it with --consent"
-            )
+command.add_command(player_)
 
 
 @command.command("export")

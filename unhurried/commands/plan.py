@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from unhurried.app.command_text import drill_command, plan_command
+from unhurried.app.command_text import drill_command, own_full_command, plan_command
 from unhurried.app.errors import CommandError, OptionsError
 from unhurried.app.home import opened
 from unhurried.app.text import lined_up, one_line, wrapped
@@ -306,6 +306,8 @@ def _other_settings(evidence: Evidence) -> Iterator[str]:
 def plan_lines(evidence: Evidence, standing: Standing) -> Iterator[str]:
     """Say where a player stands."""
     from analysis.evidence.plan import Stage
+    from library.past_full import is_past_full
+    from review.answers import PAST_FULL, PAST_FULL_DRILL
 
     yield from wrapped(f"{heading(evidence)}: {step_word(standing.stage.value, standing.step)}")
     yield ""
@@ -342,7 +344,12 @@ def plan_lines(evidence: Evidence, standing: Standing) -> Iterator[str]:
             name = step_word(at.value, step)
             yield from wrapped(one_line(f"{name}: {why.text}"), f"  {day_words(day)}  ", " " * 14)
     yield ""
-    if standing.drill is None:
+    if is_past_full(standing, None) and not standing.volume.rest:
+        yield from labelled("Next", f"{PAST_FULL}: {PAST_FULL_DRILL}")
+        yield from command_lines(
+            own_full_command(evidence.typed_name, evidence.club, evidence.mount)
+        )
+    elif standing.drill is None:
         yield from labelled("Next", "No drill.")
     else:
         yield from labelled("Next", standing.drill.describe())

@@ -90,7 +90,11 @@ def _chosen(names: Sequence[str]) -> list[Meaning]:
 
     # "time-short" needs no quotes.
     known = {one.name.replace(" ", "-"): one for one in SOUNDS}
-    wanted = dict.fromkeys(name.strip().replace(" ", "-") for name in names)
+    asked = [name.strip().replace(" ", "-") for name in names]
+    # As it was called before its two sounds had a name each.
+    wanted = dict.fromkeys(
+        part for name in asked for part in (("rise", "top") if name == "cue" else (name,))
+    )
     for name in wanted:
         if name not in known:
             raise click.UsageError(

@@ -28,6 +28,7 @@ from unhurried.app.live import LiveSession
 from unhurried.app.shutdown import Shutdown
 from unhurried.cli import run
 from unhurried.commands.drill import outcome_lines
+from words.sound import FIX, HEARD
 
 ROOT = Path(__file__).resolve().parents[3]
 FAST = ["--simulated", "--speed", "30", "--output", "silent", "--rest-s", "1"]
@@ -53,7 +54,7 @@ def test_a_simulated_drill_from_end_to_end(
     out = tmp_path / "d"
     arguments = ["drill", *FAST, "--seed", "3", "--repeats", "2", "--block", "rehearsal"]
     arguments += ["--block", "silent", "--backswing-ms", "900", "--full-turn-deg", "120"]
-    arguments += ["--upper-turn-deg", "125"]
+    arguments += ["--upper-turn-deg", "125", "--feedback", "every"]
     assert run([*arguments, "--out", str(out), "--json"]) == 0
     said = capsys.readouterr()
     outcome = json.loads(said.out)
@@ -187,7 +188,7 @@ def drill_run(
 
 async def test_a_feel_is_acknowledged_also_after_its_numbers(tmp_path: Path) -> None:
     plan = DrillPlan(
-        blocks=(Block("rehearsal", 3),), reference=DrillReference(), rest_s=1.0, felt=True
+        blocks=(Block("rehearsal", 3),), reference=DrillReference(), rest_s=1.0, felt_every=1
     )
     drill, one, session = drill_run(tmp_path / "d", plan, speed=20.0)
     said: list[str] = []
@@ -391,6 +392,7 @@ def test_a_terminal_shows_the_newest_swing_only_and_breaks_no_word(
 ) -> None:
     arguments = ["drill", *FAST, "--seed", "3", "--repeats", "2", "--backswing-ms", "900"]
     arguments += ["--full-turn-deg", "120", "--mount", "club", "--out", "d"]
+    arguments += ["--feedback", "every"]
     seen = seen_on_terminal(tmp_path, arguments, columns=columns, rows=rows)
     before, *shown = seen.split("\x1b[H")
     assert len(shown) == 2
@@ -417,6 +419,7 @@ def test_a_terminal_shows_the_newest_swing_only_and_breaks_no_word(
 def test_no_figures_stand_where_none_are_told_nor_above_the_question(tmp_path: Path) -> None:
     arguments = ["drill", *FAST, "--seed", "3", "--repeats", "2", "--backswing-ms", "900"]
     arguments += ["--full-turn-deg", "120", "--mount", "wrist", "--felt", "--out", "d"]
+    arguments += ["--feedback", "every"]
     arguments += ["--block", "rehearsal", "--block", "silent", "--block", "rehearsal"]
     seen = seen_on_terminal(tmp_path, arguments, columns=80, rows=24, answer=b"2")
     before, *screens = seen.split("\x1b[H")
@@ -443,7 +446,7 @@ def test_no_figures_stand_where_none_are_told_nor_above_the_question(tmp_path: P
     # SILENT stands large, and below it what that means.
     lines = screens[3].split("\n")
     assert [line.rstrip() for line in lines[:5]] == [line.rstrip() for line in big("SILENT")]
-    assert "no sounds and no numbers" in " ".join(screens[3].split())
+    assert "2 swings without sound" in " ".join(screens[3].split())
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a terminal as POSIX has it")
@@ -483,3 +486,46 @@ def test_interruptions_are_said_once_and_counted_at_the_end_of_the_block(tmp_pat
     assert len(told) == 2
     assert "only counted" in told[0]
     assert "interrupted 5 times in this block" in told[1]
+
+
+async def test_a_sound_that_is_not_heard_is_said_and_the_drill_goes_on_without(
+    tmp_path: Path,
+) -> None:
+    plan = DrillPlan(
+        blocks=(Block("rehearsal", 3, sound="bell"),),
+        reference=DrillReference(),
+        schedule="bell",
+        rest_s=1.0,
+        check=True,
+    )
+    output = Broken()
+    drill = Drill(plan)
+    one = DrillRun(drill, output, mount="wrist", hand="right")
+    session = LiveSession(
+        SimulatedSource(SessionSpec(mount="wrist", loss=0.0), seed=3, speed=1.0),
+        tmp_path / "d",
+        mount="wrist",
+        hand="right",
+        on_swing=one.on_swing,
+        on_block=one.on_block,
+        on_event=one.on_event,
+    )
+    said: list[str] = []
+    one.say = said.append
+    running = asyncio.ensure_future(one.run(session, ending=Shutdown()))
+    async with asyncio.timeout(PATIENCE_S):
+        while drill.state != "checking":
+            await asyncio.sleep(0.01)
+    assert HEARD in said
+    one.heard("none")
+    assert drill.state == "unheard"
+    assert FIX in said
+    one.heard("without")
+    assert drill.state == "resting"
+    assert one.sound is not output
+    assert one.sound.silent
+    assert not running.done()
+    one.end()
+    await running
+    checked = of_kind(tmp_path / "d", "sound_check")
+    assert [(m["heard"], m.get("without")) for m in checked] == [(False, None), (False, True)]

@@ -408,7 +408,7 @@ def test_blocks_and_whether_the_silent_one_held_are_shown(
     assert [one["block_kind"] for one in document["drill"]["blocks"]] == ["rehearsal", "silent"]
     assert document["drill"]["held"][0].startswith(verdict)
     document = json.loads(said(capsys, "library", "show", str(out), "--json", "--home", home))
-    assert document["drill"]["schedule"] == "every"
+    assert document["drill"]["schedule"] == "bell"
     document = json.loads(said(capsys, "story", str(out), "--json", "--home", home))
     assert document["stories"][0]["drill"]["blocks"][0]["swings"] == 3
 

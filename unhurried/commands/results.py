@@ -14,18 +14,12 @@ import click
 
 from sensor.recording.output import whole_file
 from sensor.recording.vocabulary import RESULT_FIELDS
+from unhurried.app.ball_file import doubts_about, keep_match, matched, results_of, rows_in
 from unhurried.app.errors import CommandError, OptionsError, show
 from unhurried.app.home import opened
+from unhurried.app.located import Located, saying
 from unhurried.app.text import WIDTH, lined_up, one_line, ranges, wrapped
-from unhurried.commands.naming import (
-    Located,
-    SessionName,
-    SwingName,
-    locate,
-    saying,
-    span_at,
-    spans_of,
-)
+from unhurried.commands.naming import SessionName, SwingName, locate, span_at
 from unhurried.commands.near import NearGroup
 from unhurried.commands.options import ExistingPath, home_option, json_option, overwrite_option
 from words.plain import count
@@ -34,8 +28,7 @@ from words.units import M_PER_YD, M_S_PER_MPH, shown_in
 if TYPE_CHECKING:
     from library.catalogue import Library
     from library.result_columns import ColumnMap
-    from library.result_matching import Match, Strike
-    from sensor.recording.annotations import Annotations, SwingSpan
+    from library.result_matching import Match
 
 # Option, field, factor to the unit that is kept (exact, see library.ball_results), help.
 _TYPED = (
@@ -198,52 +191,16 @@ def _ask_about(
     ------
     CommandError
     """
-    from library.ball_results import doubts
-
-    told = dict.fromkeys(more)
-    if not found.known:
-        pairs = [(result, None) for _, result, _ in results]
-        told.update(dict.fromkeys(doubts(pairs, None, before=[was for *_, was in results])))
-    else:
-        mount = library.session(found.id).mount
-        names = ("number", "kind", "player", "club", "peak_rate_dps")
-        table = library.swings(session=found.id, columns=names, excluded=True)
-        swings = {row["number"]: row for row in table.rows()}
-        rehearsals = [n for n, result, _ in results if result and swings[n]["kind"] == "rehearsal"]
-        if rehearsals:
-            show(
-                f"{ranges(rehearsals)}: a rehearsal as far as is known, without a ball: is this "
-                "the result of another swing?"
-            )
-        groups: dict[tuple[Any, Any], list[tuple[int, Any, Any]]] = {}
-        for one in results:
-            row = swings[one[0]]
-            groups.setdefault((row["player"], row["club"]), []).append(one)
-        for (player, club), mine in groups.items():
-            lines = doubts(
-                [(result, swings[n]["peak_rate_dps"]) for n, result, _ in mine],
-                mount,
-                before=[was for *_, was in mine],
-                own=_elsewhere(library, found, player, club, mount),
-            )
-            told.update(dict.fromkeys(lines))
-    for line in told:
+    asked = doubts_about(library, found, results, more=more)
+    if asked.without_ball:
+        show(
+            f"{ranges(asked.without_ball)}: a rehearsal as far as is known, without a ball: is "
+            "this the result of another swing?"
+        )
+    for line in asked.lines:
         show(line)
-    if told and not sure:
+    if asked.lines and not sure:
         raise CommandError("nothing was kept: correct it, or keep it as it is with --sure")
-
-
-def _elsewhere(
-    library: Library, found: Located, player: str | None, club: str | None, mount: str | None
-) -> list[tuple[dict[str, Any], float | None]]:
-    """A player's results with a club and a mount in other sessions, and their peak rates."""
-    if player is None:
-        return []
-    return [
-        ({name: row[name] for name in RESULT_FIELDS}, row["peak_rate_dps"])
-        for row in library.results(player=player).rows()
-        if row["session"] != found.id and (row["club"], row["mount"]) == (club, mount)
-    ]
 
 
 @command.command("import")
@@ -286,15 +243,13 @@ def import_(
     """
     from library import ball_results as balls
     from library import column_maps
-    from library import result_matching as matching
     from library.result_columns import title_doubts
-    from sensor.recording.annotations import read_annotations
 
     with opened(home) as library:
         found, header = locate(library, session), balls.read_header(file)
         remembered = column_maps.recall_map(library.home, header)
         columns = _columns_of(file, header, column_map, remembered)
-        rows, told = balls.read_rows(file, columns)
+        rows, told, timed = rows_in(file, columns)
         for line in told:
             show(f"{file}: {line}")
         if lines is not None:
@@ -302,27 +257,15 @@ def import_(
             rows = [row for row in rows if row.line in wanted]
             if not rows:
                 raise CommandError(f"{file}: none of these lines holds a result")
-        strikes, start = _strikes(library, found)
-        timed = columns.has("time") and any(row.time is not None for row in rows)
-        if by == "time" and not timed:
-            raise CommandError(f"{file}: has no times to match by: map one with time=COLUMN")
-        if (by or ("time" if timed and swings is None else "order")) == "time":
-            candidates = [s for s in strikes if s.kind != "rehearsal"]
-            match = matching.match_by_time(rows, candidates, start, offset_s=offset_s)
-        else:
-            chosen = None if swings is None else numbers(swings, "--swings")
-            match = matching.match_by_order(rows, strikes, swings=chosen)
-        spans, rate_hz = spans_of(library, found)
-        places = dict(spans)
-        said = read_annotations(found.path, recording=found.id)
+            timed = timed and any(row.time is not None for row in rows)
+        chosen = None if swings is None else numbers(swings, "--swings")
+        match, start = matched(
+            library, found, file, rows, timed=timed, by=by, offset_s=offset_s, swings=chosen
+        )
         _ask_about(
             library,
             found,
-            [
-                (s.number, {**was, **r.values}, was)
-                for r, s in match.pairs
-                for was in [_result_of(said, places[s.number], rate_hz)]
-            ],
+            results_of(library, found, match),
             sure=sure,
             more=title_doubts(columns),
         )
@@ -331,12 +274,7 @@ def import_(
         if not keep:
             click.echo("Nothing is kept yet: the same with --keep keeps it.")
             return
-        with saying(library, found) as said:
-            for row, strike in match.pairs:
-                span = places[strike.number]
-                before = _result_of(said, span, rate_hz)
-                result = {**before, **row.values, "source": file.name}
-                said.set_swing(span, rate_hz=rate_hz, result=result)
+        keep_match(library, found, match, file.name)
         column_maps.remember_map(library.home, header, columns)
         if remembered is not None and remembered.text != columns.text:
             show(
@@ -362,11 +300,6 @@ def _columns_of(
     if column_map is None:
         show(f'{file}: its columns are taken as the last time: --map "{columns.text}"')
     return columns
-
-
-def _result_of(said: Annotations, span: SwingSpan, rate_hz: float) -> dict[str, Any]:
-    """What is kept of a swing's ball so far."""
-    return dict(said.get("swing", said.key_of(span, rate_hz=rate_hz), "result") or {})
 
 
 def _columns(text: str, header: Sequence[str]) -> ColumnMap:
@@ -401,32 +334,6 @@ def numbers(text: str, option: str) -> list[int]:
     if twice:
         raise click.UsageError(f"{option} names {', '.join(map(str, twice))} more than once")
     return out
-
-
-def _strikes(library: Library, found: Located) -> tuple[list[Strike], str]:
-    """All swings of a session as a result may belong to them, and when the session began."""
-    from library.result_matching import Strike
-    from unhurried.app.ingest import analyze_one
-
-    if found.known:
-        session = library.session(found.id)
-        names = ("number", "seq", "at_s", "kind", "peak_rate_dps")
-        table = library.swings(session=found.id, columns=names, excluded=True)
-        return [Strike(**row) for row in table.rows()], session.start
-    analyzed = analyze_one(found.path, library.home)
-    begin = datetime.fromisoformat(analyzed.start).timestamp()
-    kinds = {True: "strike", False: "rehearsal", None: "unclear"}
-    strikes = [
-        Strike(
-            number=int(s.values["index"]),
-            seq=s.span.seq,
-            at_s=begin + s.at_s,
-            kind=kinds[s.values["strike"]],
-            peak_rate_dps=s.values["peak_rate_dps"],
-        )
-        for s in analyzed.swings
-    ]
-    return strikes, analyzed.start
 
 
 def _preview(match: Match, start: str, units: str) -> list[str]:

@@ -24,6 +24,7 @@ from review.page.app import WAIT_S, FormError, Page, checked_id, page_of
 from review.page.evidence_cache import Stand, stand
 from review.page.forms import Form, field, posted
 from review.page.links import trend_url
+from review.page.start import start_words
 from sensor.recording.schema import HANDS, LONGEST_NAME
 
 SHOWN_SESSIONS: Final = 50
@@ -96,7 +97,7 @@ def _players(request: Request) -> Response:
         players=out,
         swings=sum(row.swings for row in rows),
         today=page.today(),
-        add=page.command(request, "unhurried library add") + " FOLDER",
+        **start_words(page),
         volume_words=volume_words,
     )
 

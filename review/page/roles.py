@@ -80,6 +80,12 @@ ROLES: Final[Mapping[tuple[str, str], Role]] = {
     ("POST", "/session/{session}/undo"): "coach",
     ("POST", "/session/{session}/swing/{number:int}/words"): "coach",
     ("POST", "/session/{session}/swing/{number:int}/events"): "coach",
+    # The start, and work that takes its time.
+    ("POST", "/start"): "coach",
+    ("POST", "/start/invented"): "coach",
+    ("POST", "/start/shortcut"): "coach",
+    ("GET", "/work"): "coach",
+    ("GET", "/work/{job}"): "coach",
     # Folders, and files that are taken away.
     ("GET", "/session/{session}/clips"): "coach",
     ("POST", "/session/{session}/clips"): "coach",

@@ -174,7 +174,7 @@ def results_of(library: Library, found: Located, match: Match) -> list[Result]:
     spans, rate_hz = spans_of(library, found)
     places = dict(spans)
     said = read_annotations(found.path, recording=found.id)
-    out = []
+    out: list[Result] = []
     for row, strike in match.pairs:
         was = _kept(said, places[strike.number], rate_hz)
         out.append((strike.number, {**was, **row.values}, was))

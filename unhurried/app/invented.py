@@ -71,17 +71,6 @@ def _write_stamp(file: Path, stamp: dict[str, Any]) -> None:
     file.write_text(json.dumps(stamp) + "\n", encoding="utf-8")
 
 
-def _make(folder: Path, who: int, number: int) -> None:
-    """Make one visit's files; runs in a process of its own."""
-    person = PEOPLE[who]
-    made = make_session(person, number)
-    if person.with_results:
-        results_file(folder, person, number).write_text(
-            results_csv(person, made, number), encoding="utf-8"
-        )
-    made.write(session_folder(folder, person, number), overwrite=True)
-
-
 def _make(folder: Path, person: Person, number: int, fresh: bool) -> None:
     """Make one visit's files; runs in a process of its own."""
     made = make_session(person, number)
@@ -202,17 +191,15 @@ def _put(library: Library, folder: Path, person: Person, *, anew: bool) -> str:
     from unhurried.app.ingest import analyze_one
 
     places = [session_folder(folder, person, number) for number in range(len(person.visits))]
-    who: dict[str, str] = {}
+    new = [one for one in library.candidates(places) if one.state in ("new", "changed")]
     ours = invented_ids(library.home)
-    for candidate in library.candidates(places):
-        if candidate.state in ("new", "changed"):
-            namesakes = [
-                p for p in library.people.all() if p.known_as(person.name) and p.id not in ours
-            ]
-            if candidate.state == "new" and namesakes and not who:
-                # Somebody real has that name already.
-                who = {person.name: library.people.add(person.name).id}
-            library.put(analyze_one(candidate.path, library.home), known_as=who)
+    known = [p for p in library.people.all() if p.known_as(person.name)]
+    who: dict[str, str] = {}
+    if new and known and not any(p.id in ours for p in known):
+        # Somebody real has that name already.
+        who = {person.name: library.people.add(person.name).id}
+    for candidate in new:
+        library.put(analyze_one(candidate.path, library.home), known_as=who)
     session = library.session_at(places[0])
     assert session is not None
     player = next(str(row["player_id"]) for row in library.segments(session.id) if row["player_id"])
@@ -245,7 +232,7 @@ def _approve(library: Library, folder: Path, person: Person, who: str, *, anew: 
 
     if not person.approved:
         return
-    if not anew and library.reference(who, person.club, person.mount) is not None:
+    if not anew and library.player(who).reference(person.club, person.mount) is not None:
         return
     seqs: list[tuple[str, int]] = []
     start = ""

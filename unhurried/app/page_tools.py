@@ -106,12 +106,14 @@ def page_tools(
     *,
     settings: Mapping[str, Any] | None = None,
     more: Mapping[str, Callable[..., Any]] | None = None,
+    end: Callable[[], None] | None = None,
 ) -> Tools:
     """Return what the page can do with the recordings of a home."""
     from review.page.tools import Tools
     from unhurried.app.home import home_folder
     from unhurried.app.ingest import open_library, open_with_calibration
     from unhurried.app.measuring import placed
+    from unhurried.app.page_services import PageServices
     from unhurried.app.settings import load_settings
     from unhurried.app.traces import trace_of
 
@@ -135,6 +137,7 @@ def page_tools(
         more=more or {},
         helper=command(home),
         usual_home=usual,
+        services=PageServices(home, usual, end),
     )
 
 

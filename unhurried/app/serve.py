@@ -111,6 +111,7 @@ def serving(
     live: Any = None,
     more: Mapping[str, Callable[..., Any]] | None = None,
     limits: DoorParams | None = None,
+    end: Callable[[], None] | None = None,
 ) -> Iterator[Served]:
     """Serve the page from a thread of this process, until the block is left.
 
@@ -127,6 +128,8 @@ def serving(
         What single screens need, see `review.page.tools.Tools`.
     limits : DoorParams, optional
         Of connections; by default as the system's own limits have it.
+    end : callable, optional
+        Ends the program, where that may be asked from the page.
 
     Yields
     ------
@@ -156,7 +159,7 @@ def serving(
     visitors = Pass() if share else None
     hosts = {f"{name}:{at}" for name in (HERE, "localhost", *addresses)}
     app = create_app(
-        home, tools=page_tools(home, more=more), hosts=hosts, visitors=visitors, live=live
+        home, tools=page_tools(home, more=more, end=end), hosts=hosts, visitors=visitors, live=live
     )
     server = DoorServer(app, door, limits)
     thread = threading.Thread(target=server.run, name="page", daemon=True)

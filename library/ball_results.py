@@ -104,8 +104,18 @@ def read_first(path: Path) -> list[str]:
     ------
     ResultsError
     """
+    return next(iter(first_rows(path, 1)), [])
+
+
+def first_rows(path: Path, most: int) -> list[list[str]]:
+    """Return the cells of the first lines below the titles.
+
+    Raises
+    ------
+    ResultsError
+    """
     rows, _ = _lines(path)
-    return next((row for row in rows[1:] if row), [])
+    return [row for row in rows[1:] if row][:most]
 
 
 def read_rows(path: Path, columns: ColumnMap) -> tuple[list[ResultRow], list[str]]:
@@ -276,7 +286,7 @@ def doubts(
         middle = statistics.median(levers)
         if not low <= middle <= high:
             out.append(
-                f"for the peak rate that was measured the club's speed is too "
+                f"for the rotation that was measured the club's speed is too "
                 f"{'high' if middle > high else 'low'} (as at the end of {middle:.1f} m, where "
                 f"{low:g} to {high:g} m is usual): is it in another unit?"
             )
@@ -329,7 +339,7 @@ def _against_own(
         ratio = statistics.median(now) / statistics.median(earlier)
         if not 1.0 / OWN_FACTOR <= ratio <= OWN_FACTOR:
             out.append(
-                f"for the peak rate that was measured {words} is {ratio:.2g} times what it is in "
+                f"for the rotation that was measured {words} is {ratio:.2g} times what it is in "
                 f"{len(earlier)} results of this player's other sessions: is it in another unit?"
             )
     return out

@@ -64,7 +64,7 @@ from sensor.errors import SensorError
 HERE: Final = Path(__file__).parent
 SCREENS: Final = (
     *("players", "session", "swing", "pair", "trend", "range", "wall", "clips", "reports", "help"),
-    *("start", "work"),
+    *("start", "work", "add"),
 )
 """Modules of this package with `routes()`, in the order in which paths are matched."""
 
@@ -501,7 +501,7 @@ def create_app(
     handlers[Exception] = _unforeseen
     app = Starlette(routes=page_routes(), exception_handlers=handlers, lifespan=lifespan)
     app.state.page = page
-    params = guard or GuardParams()
+    params = guard or GuardParams(upload_paths=("/add/file",))
     # Starlette's own types are a little narrower than what it takes.
     inner = cast(App, app)
     return Guard(inner, hosts=hosts, visitors=visitors, params=params)

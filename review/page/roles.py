@@ -84,6 +84,11 @@ ROLES: Final[Mapping[tuple[str, str], Role]] = {
     ("POST", "/start"): "coach",
     ("POST", "/start/invented"): "coach",
     ("POST", "/start/shortcut"): "coach",
+    ("GET", "/add"): "coach",
+    ("POST", "/add/file"): "coach",
+    ("POST", "/add/waiting"): "coach",
+    ("GET", "/add/{token}"): "coach",
+    ("POST", "/add/{token}"): "coach",
     ("GET", "/work"): "coach",
     ("GET", "/work/{job}"): "coach",
     # Folders, and files that are taken away.

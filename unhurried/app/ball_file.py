@@ -2,93 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sensor.recording.vocabulary import RESULT_FIELDS
 from unhurried.app.errors import CommandError
 from unhurried.app.located import Located, saying, spans_of
+from words.plain import count
 
 if TYPE_CHECKING:
     from library.catalogue import Library
     from library.result_columns import ColumnMap
+    from library.result_doubts import Result
     from library.result_matching import Match, ResultRow, Strike
     from sensor.recording.annotations import Annotations, SwingSpan
-
-Result = tuple[int, Mapping[str, Any], Mapping[str, Any]]
-"""Number of the swing, the result as it would be kept, and what it would replace."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Doubts:
-    """What is to be asked before results are kept.
-
-    Attributes
-    ----------
-    without_ball : tuple of int
-        Numbers of swings that had no ball as far as is known.
-    lines : tuple of str
-        What looks as if it were in another unit, a question each.
-    """
-
-    without_ball: tuple[int, ...]
-    lines: tuple[str, ...]
-
-
-def doubts_about(
-    library: Library, found: Located, results: Sequence[Result], *, more: Sequence[str] = ()
-) -> Doubts:
-    """Say what is doubtful about results.
-
-    Parameters
-    ----------
-    library : Library
-    found : Located
-    results : sequence of Result
-    more : sequence of str
-        Further doubts, told first.
-    """
-    from library.ball_results import doubts
-
-    told = dict.fromkeys(more)
-    if not found.known:
-        pairs = [(result, None) for _, result, _ in results]
-        told.update(dict.fromkeys(doubts(pairs, None, before=[was for *_, was in results])))
-        return Doubts(without_ball=(), lines=tuple(told))
-    mount = library.session(found.id).mount
-    names = ("number", "kind", "player", "club", "peak_rate_dps")
-    table = library.swings(session=found.id, columns=names, excluded=True)
-    swings = {row["number"]: row for row in table.rows()}
-    without = [n for n, result, _ in results if result and swings[n]["kind"] == "rehearsal"]
-    groups: dict[tuple[Any, Any], list[Result]] = {}
-    for one in results:
-        row = swings[one[0]]
-        groups.setdefault((row["player"], row["club"]), []).append(one)
-    for (player, club), mine in groups.items():
-        lines = doubts(
-            [(result, swings[n]["peak_rate_dps"]) for n, result, _ in mine],
-            mount,
-            before=[was for *_, was in mine],
-            own=_elsewhere(library, found, player, club, mount),
-        )
-        told.update(dict.fromkeys(lines))
-    return Doubts(without_ball=tuple(without), lines=tuple(told))
-
-
-def _elsewhere(
-    library: Library, found: Located, player: str | None, club: str | None, mount: str | None
-) -> list[tuple[dict[str, Any], float | None]]:
-    """A player's results with a club and a mount in other sessions, and their peak rates."""
-    if player is None:
-        return []
-    return [
-        ({name: row[name] for name in RESULT_FIELDS}, row["peak_rate_dps"])
-        for row in library.results(player=player).rows()
-        if row["session"] != found.id and (row["club"], row["mount"]) == (club, mount)
-    ]
 
 
 def matched(
@@ -208,6 +136,25 @@ def keep_match(library: Library, found: Located, match: Match, source: str) -> N
 def _kept(said: Annotations, span: SwingSpan, rate_hz: float) -> dict[str, Any]:
     """What is kept of a swing's ball so far."""
     return dict(said.get("swing", said.key_of(span, rate_hz=rate_hz), "result") or {})
+
+
+def match_lines(match: Match) -> list[str]:
+    """Say how a file's lines and the swings were matched, and what is left over."""
+    out = []
+    if match.offset_s is not None:
+        how = "ahead of" if match.offset_s >= 0 else "behind"
+        out.append(
+            f"The file's clock is {abs(match.offset_s):.1f} s {how} the recording's; with that, "
+            f"{count(len(match.pairs), 'result')} {'lies' if len(match.pairs) == 1 else 'lie'} "
+            "within 3 s of a swing."
+        )
+    if match.rows_left:
+        lines = ", ".join(str(row.line) for row in match.rows_left)
+        out.append(f"Without a swing: line {lines} of the file.")
+    if match.strikes_left:
+        left = ", ".join(f"#{strike.number}" for strike in match.strikes_left)
+        out.append(f"Without a result: {left}.")
+    return out
 
 
 def rows_in(file: Path, columns: ColumnMap) -> tuple[list[ResultRow], list[str], bool]:

@@ -2,16 +2,38 @@
 
 from __future__ import annotations
 
+import dataclasses
+import functools
 import os
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import IO, TYPE_CHECKING, Final, ParamSpec, TypeVar
 
-from review.page.services import Done, Say
+from library.clips import CLIP_FOLDER
+from review.errors import ReviewError
+from review.page.services import AddAnswers, AskedColumn, BallPreview, Done, FoundFile, Say
+from unhurried.app.arrivals import Arrivals
+from unhurried.app.errors import CommandError
 from words.plain import count
 
 if TYPE_CHECKING:
     from library.catalogue import Library
+
+P = ParamSpec("P")
+T = TypeVar("T")
+
+
+def _told(work: Callable[P, T]) -> Callable[P, T]:
+    """Turn errors that are this package's own into those that the page tells."""
+
+    @functools.wraps(work)
+    def told(*args: P.args, **kwargs: P.kwargs) -> T:
+        try:
+            return work(*args, **kwargs)
+        except CommandError as error:
+            raise ReviewError(str(error)) from error
+
+    return told
 
 
 class PageServices:
@@ -32,6 +54,7 @@ class PageServices:
         self._home = Path(home)
         self._usual = usual
         self._end = end
+        self._arrivals = Arrivals(self._home)
 
     def _library(self) -> Library:
         from unhurried.app.ingest import open_library
@@ -40,6 +63,7 @@ class PageServices:
 
     # -- the start -------------------------------------------------------------------------------
 
+    @_told
     def invented(self) -> tuple[str, ...]:
         """Return the names of the invented players; see `Services`."""
         from unhurried.app.invented import invented_ids
@@ -50,6 +74,7 @@ class PageServices:
         with self._library() as library:
             return tuple(one.name for one in library.people.all() if one.id in ids)
 
+    @_told
     def make_invented(self, say: Say, *, first: bool = False) -> Done:
         """Make the invented players; see `Services`."""
         from unhurried.app.invented import FOLDER, make_demo_library
@@ -64,6 +89,7 @@ class PageServices:
         names = [person.name for person in people]
         return Done(text=f"{count(len(names), 'invented player')} made.", url="/")
 
+    @_told
     def remove_invented(self) -> Done:
         """Remove the invented players; see `Services`."""
         from unhurried.app.invented import remove_invented
@@ -75,6 +101,86 @@ class PageServices:
             text += f" {', '.join(stayed)} stayed: there are swings of a real sensor."
         return Done(text=text)
 
+    # -- files -----------------------------------------------------------------------------------
+
+    @_told
+    def keep_file(self, name: str, source: IO[bytes]) -> str:
+        """Take in a file; see `Services`."""
+        return self._arrivals.keep(name, source)
+
+    @_told
+    def drop_file(self, token: str) -> None:
+        """Let go of a file; see `Services`."""
+        self._arrivals.drop(token)
+
+    @_told
+    def found_file(self, token: str, kind: str = "") -> FoundFile:
+        """Look what a file is; see `Services`."""
+        from unhurried.app.file_kinds import look_at
+
+        path = self._arrivals.path(token)
+        looked = look_at(path)
+        found = FoundFile(token=token, name=path.name, kind=looked.kind, text=looked.text)
+        if looked.kind not in ("table", "balls"):
+            return found
+        if looked.either and kind in ("table", "balls"):
+            found = dataclasses.replace(found, kind=kind)
+        found = dataclasses.replace(found, either=looked.either)
+        return _with_table(found, path, self._home)
+
+    @_told
+    def add_file(self, token: str, kind: str, answers: AddAnswers, say: Say) -> Done:
+        """Take a file's content in; see `Services`."""
+        from unhurried.app import adding
+        from unhurried.app.adding_balls import keep_balls
+        from unhurried.app.settings import load_settings
+
+        path = self._arrivals.path(token)
+        with self._library() as library:
+            match kind:
+                case "recordings":
+                    done = adding.add_recordings(library, path, say)
+                case "bundle":
+                    done = adding.add_bundle(library, path, say)
+                case "backup":
+                    done = adding.add_backup(library, path, say)
+                case "table":
+                    done = adding.add_table(library, path, answers, say)
+                case "balls":
+                    done = keep_balls(library, path, answers)
+                case "film":
+                    chosen = str(load_settings(self._home)["clip_folder"])
+                    folder = Path(chosen) if chosen else self._home / CLIP_FOLDER
+                    done = adding.add_film(library, path, folder, say)
+                case _:
+                    raise CommandError("this file can't be added")
+        self._arrivals.drop(token)
+        return done
+
+    @_told
+    def ball_preview(self, token: str, answers: AddAnswers) -> BallPreview:
+        """Say which ball results belong to which swings; see `Services`."""
+        from review.formatting import Units
+        from unhurried.app.adding_balls import ball_preview
+        from unhurried.app.settings import load_settings
+
+        units = Units(imperial=load_settings(self._home)["units"] == "imperial")
+        with self._library() as library:
+            return ball_preview(library, self._arrivals.path(token), answers, units)
+
+    @_told
+    def waiting_files(self) -> tuple[tuple[str, str], ...]:
+        """Return what came into the watched folder; see `Services`."""
+        return ()
+
+    @_told
+    def take_waiting(self, key: str) -> str:
+        """Take in a file of the watched folder; see `Services`."""
+        raise CommandError(f"there is no file {key}")
+
+    # -- the program -----------------------------------------------------------------------------
+
+    @_told
     def make_shortcut(self) -> Done:
         """Put a shortcut where people look for one; see `Services`."""
         from unhurried.app.shortcut import make_shortcut
@@ -85,9 +191,46 @@ class PageServices:
         where = where.replace("applications", "the menu").replace("Desktop", "the desktop")
         return Done(text=f"A shortcut is in {where}.")
 
+    @_told
     def close_program(self) -> bool:
         """End the program; see `Services`."""
         if self._end is None:
             return False
         self._end()
         return True
+
+
+_TABLE_WORDS: Final = {"time": "Time", "acc": "Acceleration", "gyr": "Rotation"}
+
+
+def _with_table(found: FoundFile, path: Path, home: Path) -> FoundFile:
+    """Add what a table's columns most likely are, and its first rows."""
+    from sensor.recording.column_guess import guess_columns
+    from sensor.recording.csvlines import UNITS
+
+    if found.kind == "balls":
+        from library.ball_results import first_rows, read_header
+        from unhurried.app.adding_balls import ball_columns
+
+        return dataclasses.replace(
+            found,
+            titles=tuple(read_header(path)),
+            rows=tuple(tuple(row) for row in first_rows(path, 5)),
+            columns=ball_columns(home, path),
+        )
+    guess = guess_columns(path)
+    columns = []
+    for one in guess.columns:
+        kind, *rest = one.ours.split("_")
+        words = f"{_TABLE_WORDS[kind]} {rest[0]}" if kind != "time" else _TABLE_WORDS[kind]
+        columns.append(
+            AskedColumn(
+                name=one.ours,
+                words=words,
+                title=one.title,
+                unit=one.unit,
+                units=tuple(UNITS[kind]),
+                doubt=one.doubt,
+            )
+        )
+    return dataclasses.replace(found, titles=guess.titles, rows=guess.rows, columns=tuple(columns))

@@ -14,11 +14,11 @@ import click
 
 from sensor.recording.output import whole_file
 from sensor.recording.vocabulary import RESULT_FIELDS
-from unhurried.app.ball_file import doubts_about, keep_match, matched, results_of, rows_in
+from unhurried.app.ball_file import keep_match, match_lines, matched, results_of, rows_in
 from unhurried.app.errors import CommandError, OptionsError, show
 from unhurried.app.home import opened
 from unhurried.app.located import Located, saying
-from unhurried.app.text import WIDTH, lined_up, one_line, ranges, wrapped
+from unhurried.app.text import WIDTH, lined_up, one_line, wrapped
 from unhurried.commands.naming import SessionName, SwingName, locate, span_at
 from unhurried.commands.near import NearGroup
 from unhurried.commands.options import ExistingPath, home_option, json_option, overwrite_option
@@ -191,12 +191,11 @@ def _ask_about(
     ------
     CommandError
     """
-    asked = doubts_about(library, found, results, more=more)
-    if asked.without_ball:
-        show(
-            f"{ranges(asked.without_ball)}: a rehearsal as far as is known, without a ball: is "
-            "this the result of another swing?"
-        )
+    from library.result_doubts import doubts_about
+
+    asked = doubts_about(library, found.id if found.known else None, results, more=more)
+    if asked.practice():
+        show(asked.practice())
     for line in asked.lines:
         show(line)
     if asked.lines and not sure:
@@ -359,19 +358,8 @@ def _preview(match: Match, start: str, units: str) -> list[str]:
             ]
         )
     out = lined_up(table, [True, True, False, *[True] * len(names), *([False] if others else [])])
-    if match.offset_s is not None:
-        how = "ahead of" if match.offset_s >= 0 else "behind"
-        out += wrapped(
-            f"The file's clock is {abs(match.offset_s):.1f} s {how} the recording's; with that, "
-            f"{count(len(match.pairs), 'result')} {'lies' if len(match.pairs) == 1 else 'lie'} "
-            "within 3 s of a swing."
-        )
-    if match.rows_left:
-        lines = ", ".join(str(row.line) for row in match.rows_left)
-        out += wrapped(f"Without a swing: line {lines} of the file.")
-    if match.strikes_left:
-        left = ", ".join(f"#{strike.number}" for strike in match.strikes_left)
-        out += wrapped(f"Without a result: {left}.")
+    for line in match_lines(match):
+        out += wrapped(line)
     return out
 
 

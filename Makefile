@@ -101,7 +101,7 @@ $(PROGRAM): pyproject.toml $(LOCKED)
 	  || { [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null \
 	       && apt-get update -q && apt-get install -qy python3-venv; } \
 	  || { echo "Python's venv module is missing (Debian, Ubuntu: sudo apt install python3-venv)" >&2; exit 1; }
-	@echo "Setting up in $(VENV): about 400 MB, one to three minutes the first time ..."
+	@echo "Setting up in $(VENV): about 550 MB, one to three minutes the first time ..."
 	@$(PYTHON) -m venv $(VENV)
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint $(LOCKED) --editable .
 	@touch $(PROGRAM)

@@ -162,6 +162,8 @@ def _answers(form: Form, found: FoundFile, known: dict[str, Any]) -> AddAnswers:
         columns=columns,
         session=field(form, "session", most=60),
         by=field(form, "by", most=10) or None,
+        swings=field(form, "swings", most=200),
+        lines=field(form, "lines", most=200),
         as_it_is="as_it_is" in form,
         **known,
     )

@@ -114,6 +114,9 @@ class AddAnswers:
         That ball results belong to.
     by : str or None
         How they are matched: ``time`` or ``order``; by default as the file can.
+    swings, lines : str
+        Numbers such as ``1, 3-5``: of the swings that results belong to, and of the file's lines
+        that are taken; empty: all.
     as_it_is : bool
         What was asked about numbers is answered: they stay.
     """
@@ -126,6 +129,8 @@ class AddAnswers:
     club: str | None = None
     session: str = ""
     by: str | None = None
+    swings: str = ""
+    lines: str = ""
     as_it_is: bool = False
 
 

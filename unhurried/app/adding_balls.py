@@ -9,12 +9,20 @@ from typing import TYPE_CHECKING, Final
 
 from library.ball_results import read_first, read_header
 from library.column_maps import recall_map, remember_map
+from library.errors import ResultsError
 from library.result_columns import FIELDS, UNITS, ColumnMap, parse_map, suggest_map, title_doubts
 from library.result_doubts import doubts_about
 from review.formatting import Units
 from review.page.services import AddAnswers, AskedColumn, BallPreview, Done
 from sensor.recording.vocabulary import RESULT_FIELDS
-from unhurried.app.ball_file import keep_match, match_lines, matched, results_of, rows_in
+from unhurried.app.ball_file import (
+    keep_match,
+    match_lines,
+    matched,
+    read_numbers,
+    results_of,
+    rows_in,
+)
 from unhurried.app.errors import CommandError
 from unhurried.app.located import Located
 from words.plain import count
@@ -35,6 +43,8 @@ WORDS: Final[Mapping[str, str]] = {
     "strike-high": "Where on the face, upwards",
     "swing": "Number of the swing",
 }
+
+_REMEDY: Final = "say below which swings these are, which lines to take, or match by their order"
 
 
 def ball_columns(home: Path, path: Path) -> tuple[AskedColumn, ...]:
@@ -92,8 +102,20 @@ def _matched(
     session = library.session(answers.session)
     columns, header = _map_of(path, answers)
     rows, told, timed = rows_in(path, columns)
+    if answers.lines:
+        wanted = set(read_numbers(answers.lines, "Lines"))
+        rows = [row for row in rows if row.line in wanted]
+        timed = timed and any(row.time is not None for row in rows)
     found = Located(Path(session.path), session.id, True)
-    match, start = matched(library, found, path, rows, timed=timed, by=answers.by)
+    chosen = read_numbers(answers.swings, "Swings") if answers.swings else None
+    try:
+        match, start = matched(
+            library, found, path, rows, timed=timed, by=answers.by, swings=chosen
+        )
+    except ResultsError as error:
+        # What stands after is about options of the command.
+        first, _, more = str(error).partition(": ")
+        raise CommandError(f"{first}: {_REMEDY}" if "--" in more else str(error)) from error
     return match, start, columns, header, told, found
 
 

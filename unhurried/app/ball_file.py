@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
@@ -172,3 +173,26 @@ def rows_in(file: Path, columns: ColumnMap) -> tuple[list[ResultRow], list[str],
 
     rows, told = read_rows(file, columns)
     return rows, told, columns.has("time") and any(row.time is not None for row in rows)
+
+
+def read_numbers(text: str, option: str) -> list[int]:
+    """Read a list such as 1,3-5.
+
+    Raises
+    ------
+    CommandError
+    """
+    out: list[int] = []
+    for part in text.split(","):
+        first, mark, last = part.strip().partition("-")
+        try:
+            low, high = int(first), int(last if mark else first)
+            if not 0 < low <= high or high - low > 100_000:
+                raise ValueError
+        except ValueError:
+            raise CommandError(f"{option} must be like 1,3-5, not '{text}'") from None
+        out.extend(range(low, high + 1))
+    twice = sorted(n for n, times in Counter(out).items() if times > 1)
+    if twice:
+        raise CommandError(f"{option} names {', '.join(map(str, twice))} more than once")
+    return out

@@ -27,7 +27,6 @@ RATE_HZ: Final = 200.0
 
 def make_session(person: Person, number: int) -> SimulatedSession:
     """Simulate a visit: the same person with the same sensor, strapped on anew."""
-    visit = person.visits[number]
     grid_hz = grid_rate_hz(RATE_HZ)
     today, swing_rng, body_rng, link_rng, noise_rng = np.random.default_rng(
         [person.seed, number]
@@ -47,13 +46,6 @@ def make_session(person: Person, number: int) -> SimulatedSession:
         gyr_matrix=sold.gyr_matrix @ sold.mount.T @ fresh.mount,
         acc_matrix=sold.acc_matrix @ sold.mount.T @ fresh.mount,
     )
-    player = Player(
-        np.random.default_rng([person.seed, 1]),
-        model=person.model,
-        mount=person.mount,
-        handedness=person.handedness,
-        habit=person.own,
-    ).with_habit(visit.habit)
     first = random_activity(
         today, mount=person.mount, grid_hz=grid_hz, kind="stand", handedness=person.handedness
     )
@@ -65,6 +57,50 @@ def make_session(person: Person, number: int) -> SimulatedSession:
         pos_m=first.pos_m[0],
     )
     film.play(first)
+    markers, truth = _played(person, number, film, params, today, swing_rng)
+    film.rest(1.5)
+    counts = film.counts()
+    delivery = deliver(
+        len(counts),
+        true_rate_hz=params.true_rate_hz,
+        params=LinkParams(packet_samples=8, loss=0.001),
+        rng=link_rng,
+    )
+    seq = np.flatnonzero(delivery.kept)
+    samples = np.zeros(len(seq), dtype=COUNTS_DTYPE)
+    samples["seq"] = seq
+    for column, axis in enumerate(AXES):
+        samples[axis] = counts[seq, column]
+    return SimulatedSession(
+        session=_session(person, number, params),
+        samples=samples,
+        packets=delivery.packets,
+        markers=tuple(markers),
+        truth=tuple(truth),
+        stretches=tuple(film.stretches),
+        true_rate_hz=params.true_rate_hz,
+        seed=person.seed + number,
+    )
+
+
+def _played(
+    person: Person,
+    number: int,
+    film: Film,
+    params: ChipParams,
+    today: np.random.Generator,
+    swing_rng: np.random.Generator,
+) -> tuple[list[dict[str, Any]], list[TrueSwing]]:
+    """Swing through a visit's blocks; return what is marked, and the truth of each swing."""
+    visit = person.visits[number]
+    grid_hz = grid_rate_hz(RATE_HZ)
+    player = Player(
+        np.random.default_rng([person.seed, 1]),
+        model=person.model,
+        mount=person.mount,
+        handedness=person.handedness,
+        habit=person.own,
+    ).with_habit(visit.habit)
     markers: list[dict[str, Any]] = []
     truth: list[TrueSwing] = []
     usual = _usual(player, person.seed, grid_hz)
@@ -102,23 +138,15 @@ def make_session(person: Person, number: int) -> SimulatedSession:
             if ball and today.random() < person.taps:
                 felt = _feel(person, played[-1], usual, today)
                 markers.append({"kind": "felt", "seq": now(), **felt})
-    film.rest(1.5)
-    counts = film.counts()
-    delivery = deliver(
-        len(counts),
-        true_rate_hz=params.true_rate_hz,
-        params=LinkParams(packet_samples=8, loss=0.001),
-        rng=link_rng,
-    )
-    seq = np.flatnonzero(delivery.kept)
-    samples = np.zeros(len(seq), dtype=COUNTS_DTYPE)
-    samples["seq"] = seq
-    for column, axis in enumerate(AXES):
-        samples[axis] = counts[seq, column]
+    return markers, truth
+
+
+def _session(person: Person, number: int, params: ChipParams) -> Session:
+    """Say what is known of a visit's recording."""
     own = np.random.default_rng([person.seed, number, 1])
-    session = Session(
+    return Session(
         id=str(uuid.UUID(bytes=own.bytes(16), version=4)),
-        start=visit.start,
+        start=person.visits[number].start,
         sensor={
             "name": "simulated sensor",
             "model": "simulated",
@@ -133,21 +161,11 @@ def make_session(person: Person, number: int) -> SimulatedSession:
         acc_range_g=params.acc_range_g,
         gyr_dps_per_count=params.gyr_dps_per_count,
         acc_m_s2_per_count=params.acc_m_s2_per_count,
-        gyr_delay_ms=1000.0 * low_pass_delay_s(params.gyr_cutoff_hz, grid_hz),
-        acc_delay_ms=1000.0 * low_pass_delay_s(params.acc_cutoff_hz, grid_hz),
+        gyr_delay_ms=1000.0 * low_pass_delay_s(params.gyr_cutoff_hz, grid_rate_hz(RATE_HZ)),
+        acc_delay_ms=1000.0 * low_pass_delay_s(params.acc_cutoff_hz, grid_rate_hz(RATE_HZ)),
         handedness=person.handedness,
         player=person.name,
         club=person.club,
-    )
-    return SimulatedSession(
-        session=session,
-        samples=samples,
-        packets=delivery.packets,
-        markers=tuple(markers),
-        truth=tuple(truth),
-        stretches=tuple(film.stretches),
-        true_rate_hz=params.true_rate_hz,
-        seed=person.seed + number,
     )
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -14,7 +13,14 @@ import click
 
 from sensor.recording.output import whole_file
 from sensor.recording.vocabulary import RESULT_FIELDS
-from unhurried.app.ball_file import keep_match, match_lines, matched, results_of, rows_in
+from unhurried.app.ball_file import (
+    keep_match,
+    match_lines,
+    matched,
+    read_numbers,
+    results_of,
+    rows_in,
+)
 from unhurried.app.errors import CommandError, OptionsError, show
 from unhurried.app.home import opened
 from unhurried.app.located import Located, saying
@@ -319,20 +325,10 @@ def numbers(text: str, option: str) -> list[int]:
     ------
     click.UsageError
     """
-    out: list[int] = []
-    for part in text.split(","):
-        first, mark, last = part.strip().partition("-")
-        try:
-            low, high = int(first), int(last if mark else first)
-            if not 0 < low <= high or high - low > 100_000:
-                raise ValueError
-        except ValueError:
-            raise click.UsageError(f"{option} must be like 1,3-5, not '{text}'") from None
-        out.extend(range(low, high + 1))
-    twice = sorted(n for n, times in Counter(out).items() if times > 1)
-    if twice:
-        raise click.UsageError(f"{option} names {', '.join(map(str, twice))} more than once")
-    return out
+    try:
+        return read_numbers(text, option)
+    except CommandError as error:
+        raise click.UsageError(str(error)) from None
 
 
 def _preview(match: Match, start: str, units: str) -> list[str]:

@@ -64,7 +64,7 @@ from sensor.errors import SensorError
 HERE: Final = Path(__file__).parent
 SCREENS: Final = (
     *("players", "session", "swing", "pair", "trend", "range", "wall", "clips", "reports", "help"),
-    *("start", "work", "add"),
+    *("start", "work", "add", "settings"),
 )
 """Modules of this package with `routes()`, in the order in which paths are matched."""
 
@@ -226,6 +226,11 @@ class Page:
             if self._library is not None:
                 self._library.close()
                 self._library = None
+
+    def use_settings(self, values: Mapping[str, object]) -> None:
+        """Go on with other values of settings."""
+        self.tools = dataclasses.replace(self.tools, settings=values)
+        self.cache.changed()
 
     @property
     def units(self) -> fmt.Units:

@@ -13,7 +13,6 @@ from starlette.routing import BaseRoute, Route
 
 from analysis.evidence.plan import Volume
 from library.catalogue import Library
-from library.deletion import remove_unused
 from library.errors import NoSuchError
 from library.players import Player, clean_name
 from library.rows import PlayerRow, SessionRow
@@ -40,7 +39,6 @@ def routes() -> list[BaseRoute]:
         Route("/player/{player}", _player),
         Route("/player/{player}/stand", _stand),
         Route("/player/{player}/edit", posted(_edit), methods=["POST"]),
-        Route("/player/{player}/remove", posted(_remove), methods=["POST"]),
     ]
 
 
@@ -162,7 +160,6 @@ def _player(request: Request) -> Response:
         sessions, total = _sessions(library, player.id, first)
         limit = library.simulated_limit(player.id)
         groups = library.groups(player.id, simulated=limit)
-        unused = not library.is_swinging(player.id)
     whole = request.query_params.get("whole") is not None
     found = _stand_of(page, who, None if whole else WAIT_S)
     return page.render(
@@ -173,7 +170,6 @@ def _player(request: Request) -> Response:
         sessions=sessions,
         groups=groups,
         limit=limit,
-        unused=unused,
         **shown_stand(page, who, found),
         first=first,
         more=total > first + SHOWN_SESSIONS,
@@ -223,25 +219,6 @@ def _edit(request: Request, form: Form) -> Response:
 
     change_player(page, who, "what is known of the player", change)
     return page.back(f"{url}#known", "Kept.")
-
-
-def _remove(request: Request, form: Form) -> Response:
-    """Remove a player who has no swings; those of others are removed at a terminal only."""
-    page = page_of(request)
-    who = checked_id(request.path_params["player"])
-    url = f"/player/{who}"
-    with page.changing() as library:
-        name = library.player(who).name
-        if "sure" not in form:
-            return page.back(
-                f"{url}#remove", "Tick first that you are sure.", wrong=True, form=("remove", form)
-            )
-        if not remove_unused(library, who):
-            return page.back(
-                url, f"{name} is named in a session, and so can't be removed here.", wrong=True
-            )
-    page.undo_of_player.pop(who, None)
-    return page.back("/", f"{name} is removed.")
 
 
 def change_player(page: Page, who: str, what: str, change: Any) -> None:

@@ -71,7 +71,6 @@ ROLES: Final[Mapping[tuple[str, str], Role]] = {
     # Who is let in; what a player is, what counts, and what is gone.
     ("POST", "/range/code"): "coach",
     ("POST", "/player/{player}/edit"): "coach",
-    ("POST", "/player/{player}/remove"): "coach",
     ("POST", "/player/{player}/reference"): "coach",
     ("POST", "/player/{player}/plan"): "coach",
     ("POST", "/session/{session}/swings"): "coach",
@@ -89,6 +88,15 @@ ROLES: Final[Mapping[tuple[str, str], Role]] = {
     ("POST", "/add/waiting"): "coach",
     ("GET", "/add/{token}"): "coach",
     ("POST", "/add/{token}"): "coach",
+    ("GET", "/settings"): "coach",
+    ("POST", "/settings"): "coach",
+    ("POST", "/settings/player"): "coach",
+    ("POST", "/settings/backup"): "coach",
+    ("GET", "/settings/backup/{name}"): "coach",
+    ("POST", "/settings/close"): "coach",
+    ("GET", "/player/{player}/export.zip"): "coach",
+    ("GET", "/player/{player}/delete"): "coach",
+    ("POST", "/player/{player}/delete"): "coach",
     ("GET", "/work"): "coach",
     ("GET", "/work/{job}"): "coach",
     # Folders, and files that are taken away.

@@ -36,6 +36,28 @@ class Done:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ShownSetting:
+    """A setting as it is shown.
+
+    Attributes
+    ----------
+    name, label, value : str
+    help : str
+        One line; may be empty.
+    choices : tuple of (str, str)
+        What it may be, and its word; empty for a number or a folder.
+    folder : bool
+    """
+
+    name: str
+    label: str
+    value: str
+    help: str = ""
+    choices: tuple[tuple[str, str], ...] = ()
+    folder: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AskedColumn:
     """One column that a table should have, and what it most likely is.
 
@@ -199,6 +221,18 @@ class Services(Protocol):
 
     def make_shortcut(self) -> Done:
         """Put a shortcut to the program where this system's people look for one."""
+        ...
+
+    def settings(self) -> tuple[ShownSetting, ...]:
+        """Return the settings that can be changed on the page."""
+        ...
+
+    def change_settings(self, changes: Mapping[str, str]) -> Mapping[str, object]:
+        """Keep settings; return all values by name."""
+        ...
+
+    def can_close(self) -> bool:
+        """Tell whether the program can be ended from the page."""
         ...
 
     def close_program(self) -> bool:

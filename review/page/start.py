@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import Any
+from typing import Any, Final
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -14,6 +14,8 @@ from review import formatting as fmt
 from review.page.app import FormError, Page, page_of
 from review.page.forms import Form, field, posted
 from sensor.recording.schema import HANDS, LONGEST_NAME
+
+LONGEST_NOTE: Final = 2000
 
 
 def routes() -> list[BaseRoute]:
@@ -52,7 +54,8 @@ def new_player(page: Page, form: Form) -> str:
     with page.changing() as library:
         if any(one.known_as(name) for one in library.people.all()):
             raise FormError(f"There is a player called {name} already: give another name.")
-        who = library.people.add(name, handedness=hand, child="child" in form)
+        consent = field(form, "consent", most=LONGEST_NOTE) or None
+        who = library.people.add(name, handedness=hand, child="child" in form, consent=consent)
         library.save_player(who)
     return who.id
 

@@ -5,15 +5,24 @@ from __future__ import annotations
 import dataclasses
 import functools
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Final, ParamSpec, TypeVar
 
 from library.clips import CLIP_FOLDER
 from review.errors import ReviewError
-from review.page.services import AddAnswers, AskedColumn, BallPreview, Done, FoundFile, Say
+from review.page.services import (
+    AddAnswers,
+    AskedColumn,
+    BallPreview,
+    Done,
+    FoundFile,
+    Say,
+    ShownSetting,
+)
 from unhurried.app.arrivals import Arrivals
 from unhurried.app.errors import CommandError
+from unhurried.app.watching import Watch
 from words.plain import count
 
 if TYPE_CHECKING:
@@ -42,19 +51,15 @@ class PageServices:
     Parameters
     ----------
     home : Path
-    usual : Path or None
-        The usual home.
     end : callable, optional
         Ends the program.
     """
 
-    def __init__(
-        self, home: Path, usual: Path | None, end: Callable[[], None] | None = None
-    ) -> None:
+    def __init__(self, home: Path, end: Callable[[], None] | None = None) -> None:
         self._home = Path(home)
-        self._usual = usual
         self._end = end
         self._arrivals = Arrivals(self._home)
+        self.watch = Watch(self._home)
 
     def _library(self) -> Library:
         from unhurried.app.ingest import open_library
@@ -171,25 +176,69 @@ class PageServices:
     @_told
     def waiting_files(self) -> tuple[tuple[str, str], ...]:
         """Return what came into the watched folder; see `Services`."""
-        return ()
+        return tuple((key, path.name) for key, path in self.watch.waiting())
 
     @_told
     def take_waiting(self, key: str) -> str:
         """Take in a file of the watched folder; see `Services`."""
-        raise CommandError(f"there is no file {key}")
+        path = dict(self.watch.waiting()).get(key)
+        if path is None:
+            raise CommandError("this file isn't in the watched folder any more")
+        try:
+            with path.open("rb") as source:
+                token = self._arrivals.keep(path.name, source)
+        except OSError as error:
+            raise CommandError(f"{path.name}: cannot be read") from error
+        self.watch.taken(path)
+        return token
 
     # -- the program -----------------------------------------------------------------------------
 
     @_told
     def make_shortcut(self) -> Done:
         """Put a shortcut where people look for one; see `Services`."""
+        from unhurried.app.home import platform_home
         from unhurried.app.shortcut import make_shortcut
 
-        usual = self._usual is not None and self._home.absolute() == self._usual.absolute()
+        # As it is without a variable, which holds for one terminal only.
+        usual = self._home.absolute() == platform_home().absolute()
         made = make_shortcut(None if usual else self._home)
         where = " and ".join(sorted({one.parent.name for one in made}))
         where = where.replace("applications", "the menu").replace("Desktop", "the desktop")
         return Done(text=f"A shortcut is in {where}.")
+
+    @_told
+    def settings(self) -> tuple[ShownSetting, ...]:
+        """Return the settings of the page; see `Services`."""
+        from unhurried.app.settings import SETTINGS, load_settings
+
+        values = load_settings(self._home)
+        words = {"metric": "m/s and m", "imperial": "mph and yards"}
+        return tuple(
+            ShownSetting(
+                name=one.name,
+                label=_SETTINGS[one.name][0],
+                value=str(values[one.name]),
+                help=_SETTINGS[one.name][1],
+                choices=tuple((name, words.get(name, name)) for name in one.choices),
+                folder=one.folder,
+            )
+            for one in SETTINGS
+            if one.name in _SETTINGS
+        )
+
+    @_told
+    def change_settings(self, changes: Mapping[str, str]) -> Mapping[str, object]:
+        """Keep settings; see `Services`."""
+        from unhurried.app.settings import change_settings, load_settings
+
+        change_settings(self._home, {k: v for k, v in changes.items() if k in _SETTINGS})
+        return load_settings(self._home)
+
+    @_told
+    def can_close(self) -> bool:
+        """Tell whether the program can be ended; see `Services`."""
+        return self._end is not None
 
     @_told
     def close_program(self) -> bool:
@@ -199,6 +248,18 @@ class PageServices:
         self._end()
         return True
 
+
+_SETTINGS: Final = {
+    "units": ("Speeds and distances in", ""),
+    "tone_level": (
+        "How loud a tone is, 0.01 to 0.9",
+        "Start low, and lower still for children.",
+    ),
+    "rest_s": ("Least rest after a swing of a drill, in seconds", ""),
+    "clip_folder": ("Films are in", "Empty: the folder for films beside the recordings."),
+    "watched_folder": ("Watch this folder", "Recordings that are put there come in by themselves."),
+}
+"""Settings of the page: label, and a line below."""
 
 _TABLE_WORDS: Final = {"time": "Time", "acc": "Acceleration", "gyr": "Rotation"}
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from review.process import python
 from unhurried.app.errors import CommandError
+from unhurried.app.page_services import PageServices
 from unhurried.app.pair_sentence import Part, digits
 from unhurried.app.pair_words import WORDS, Report, compared, place_of, signed
 from words.glossary import turn_word
@@ -106,14 +107,13 @@ def page_tools(
     *,
     settings: Mapping[str, Any] | None = None,
     more: Mapping[str, Callable[..., Any]] | None = None,
-    end: Callable[[], None] | None = None,
+    services: PageServices | None = None,
 ) -> Tools:
     """Return what the page can do with the recordings of a home."""
     from review.page.tools import Tools
     from unhurried.app.home import home_folder
     from unhurried.app.ingest import open_library, open_with_calibration
     from unhurried.app.measuring import placed
-    from unhurried.app.page_services import PageServices
     from unhurried.app.settings import load_settings
     from unhurried.app.traces import trace_of
 
@@ -137,7 +137,7 @@ def page_tools(
         more=more or {},
         helper=command(home),
         usual_home=usual,
-        services=PageServices(home, usual, end),
+        services=PageServices(home) if services is None else services,
     )
 
 

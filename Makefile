@@ -1,5 +1,5 @@
-# Two commands do all the set-up: `make demo` and `make test`. Each makes its own environment in
-# .venv; on Debian-like systems where Python lacks its venv module, that package is installed when
+# Two commands do all the set-up: `make demo` installs what the program needs, `make test` also what
+# developers need. Both make the environment in .venv; on Debian-like systems where Python lacks its venv module, that package is installed when
 # this runs as root. The same on Windows: see README.md.
 
 PYTHON ?= python3
@@ -30,6 +30,7 @@ NOT_FAST := $(addprefix tests/analysis/swing/test_,accuracy.py calibration.py fi
 TWO := -n 2 --dist loadfile
 VENV := .venv
 BIN := $(VENV)/bin
+PROGRAM := $(VENV)/program
 READY := $(VENV)/ready
 LOCKED := dependencies/locked.txt
 FAILED := $(CURDIR)/.cache/failed
@@ -37,8 +38,8 @@ PARTS_TOOK := .cache/parts
 
 .PHONY: docs demo test test-fast lint bench budgets clean system
 
-demo: $(READY)
-	$(BIN)/python recordings/demo.py
+demo: $(PROGRAM)
+	@$(BIN)/python recordings/demo.py
 
 # Two processes at a time, and one for sound, which has to be on time. Live links and whole
 # programs keep away from the browser, which takes all it gets. All parts run whatever fails, and all
@@ -93,15 +94,22 @@ system:
 	  echo "not installed:$$missing (Debian, Ubuntu: sudo apt install$$missing)" >&2; \
 	fi
 
-$(READY): pyproject.toml $(LOCKED)
+$(PROGRAM): pyproject.toml $(LOCKED)
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' \
 	  || { echo "unhurried needs Python 3.11 or newer; set PYTHON=/path/to/python3.11" >&2; exit 1; }
 	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null \
 	  || { [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null \
 	       && apt-get update -q && apt-get install -qy python3-venv; } \
 	  || { echo "Python's venv module is missing (Debian, Ubuntu: sudo apt install python3-venv)" >&2; exit 1; }
-	$(PYTHON) -m venv $(VENV)
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint $(LOCKED) --editable '.[dev]'
+	@echo "Setting up in $(VENV): about 550 MB, one to three minutes the first time ..."
+	@$(PYTHON) -m venv $(VENV)
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint $(LOCKED) --editable .
+	@touch $(PROGRAM)
+
+# Not before the program, so that a demo beforehand is no work done twice.
+$(READY): $(PROGRAM)
+	@echo "Setting up what the tests need: about 700 MB more, some minutes the first time ..."
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint $(LOCKED) --editable '.[dev]'
 	@touch $(READY)
 
 clean:

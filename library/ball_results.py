@@ -104,8 +104,18 @@ def read_first(path: Path) -> list[str]:
     ------
     ResultsError
     """
+    return next(iter(first_rows(path, 1)), [])
+
+
+def first_rows(path: Path, most: int) -> list[list[str]]:
+    """Return the cells of the first lines below the titles.
+
+    Raises
+    ------
+    ResultsError
+    """
     rows, _ = _lines(path)
-    return next((row for row in rows[1:] if row), [])
+    return [row for row in rows[1:] if row][:most]
 
 
 def read_rows(path: Path, columns: ColumnMap) -> tuple[list[ResultRow], list[str]]:

@@ -190,7 +190,7 @@ def match_by_order(
             more = f" (and {unclear} unclear swings)" if unclear and swings is None else ""
             raise ResultsError(
                 f"there are {len(rows)} results and {len(chosen)} "
-                f"{'strikes' if swings is None else 'swings'}{more}: say which swings they belong "
+                f"{'shots' if swings is None else 'swings'}{more}: say which swings they belong "
                 "to with --swings 1,3-5, or which lines of the file to take with --lines"
             )
     used = {strike.number for strike in chosen}

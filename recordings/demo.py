@@ -1,106 +1,101 @@
-"""The main job on the demo recordings, from single swings to four players over some weeks.
+"""What the program does, in a minute: one shot beside one practice swing, and one player's answer.
 
-`make demo` runs this. It analyses the three sessions kept here, sets a strike beside a rehearsal,
-then makes a dozen more sessions and four players' weeks from seeds (into recordings/generated/,
-not kept in the repository), tells where each player stands, and puts the page up on them. Without a
+`make demo` runs this. Then it makes three more invented players (from seeds, into
+recordings/generated/, not kept in the repository), and puts the page up on all four. Without a
 terminal the page is only asked for once, and the demo ends by itself.
 """
 
 from __future__ import annotations
 
 import contextlib
-import json
 import os
-import statistics
-import subprocess
 import sys
+import textwrap
 from pathlib import Path
 
 HERE = Path(__file__).parent
-KEPT = ("monday-wrist", "tuesday-club", "thursday-glove")
+RECORDING, SHOT, PRACTICE = "monday-wrist", 3, 5
+PORT = 8737
 
 
-def unhurried(*words: str, capture: bool = False) -> str:
-    """Run the command as a user would; stop where it fails."""
-    done = subprocess.run(
-        [sys.executable, "-m", "unhurried", *words],
-        check=False,
-        text=True,
-        encoding="utf-8",
-        stdout=subprocess.PIPE if capture else None,
-    )
-    if done.returncode != 0:
-        sys.exit(done.returncode)
-    return done.stdout or ""
+def say(text: str) -> None:
+    """Say what comes next."""
+    print(text, flush=True)
 
 
-def median(values: list[float | None], form: str) -> str:
-    """Median of what was measured, or a dash."""
-    known = [v for v in values if v is not None]
-    return format(statistics.median(known), form) if known else "-"
+def pair() -> None:
+    """Set a shot beside a practice swing."""
+    from sensor.recording.opening import open_recording
+    from unhurried.app.measuring import analyze
+    from unhurried.app.page_tools import compare_pair
+
+    path, numbers = HERE / RECORDING, (SHOT, PRACTICE)
+    swings = {swing.index: swing for swing in analyze(path).swings}
+    with open_recording(path) as recording:
+        words = compare_pair([recording] * 2, [swings[n] for n in numbers])
+    for text in words.sentences:
+        say(textwrap.fill(text, 79))
+    say(f"\n{'':<20}{'shot':>8}{'practice':>10}{'difference':>12}")
+    for name, a, b, difference, *_, outcome in words.rows:
+        if outcome == "different":
+            say(f"{name:<20}{a:>8}{b:>10}{difference:>12}")
+
+
+def answer(home: Path, name: str) -> None:
+    """Say one player's answer as the page does."""
+    from library.answer import answer_of_session
+    from library.evidence import evidence_in
+    from review.answers import shown_answer
+    from review.formatting import Units
+    from unhurried.app.ingest import open_library
+
+    with open_library(home) as library:
+        player = library.player(name)
+        session = library.sessions(player=player.id)[0]
+        evidence = evidence_in(library, session.id, player=player.id)[0]
+        shown = shown_answer(answer_of_session(evidence, session.id), Units())
+    say(f"{name}: {shown.headline}")
+    say(f"{shown.against}")
+    for strip in shown.strips:
+        say(f"  {strip.name:<10}{strip.said:<16}{strip.value} {strip.own}".rstrip())
+
+
+def page(home: Path) -> None:
+    """Put the page up; without a terminal ask for its screens once."""
+    from unhurried.cli import run
+
+    shown = os.path.relpath(home)
+    looked_at = sys.stdin.isatty() and sys.stdout.isatty()
+    if looked_at:
+        say("The page opens in the browser; Ctrl-C here ends it. Its address:")
+        with contextlib.suppress(KeyboardInterrupt):
+            run(["review", "--home", str(home)])
+    elif (code := run(["review", "--check", "--port", "0", "--home", str(home)])) != 0:
+        sys.exit(code)
+    program = os.path.relpath(Path(sys.executable).parent / "unhurried")
+    say(f"\nThe page, http://127.0.0.1:{PORT}/, opens with:  {program} review --home {shown}")
+    say(f"For your own players:  {program}")
 
 
 def main() -> None:
-    """Analyse everything."""
-    print("Simulated sessions of an evening group in an indoor net (see recordings/README.md).\n")
-    for name in KEPT:
-        print(f"$ unhurried analyze recordings/{name}", flush=True)
-        unhurried("analyze", str(HERE / name))
-        print(flush=True)
-    first = f"recordings/{KEPT[0]}#3"
-    print(f"$ unhurried analyze {first}", flush=True)
-    unhurried("analyze", f"{HERE / KEPT[0]}#3")
+    """Show it."""
+    say("All people here are invented: no one swung a club for these swings.")
+    say("\n1. One shot beside one practice swing\n")
+    pair()
+    say("\n2. One player's answer (her three visits are made first: about 10 seconds)\n")
+    from unhurried.app.invented import make_demo_library
+    from unhurried.app.invented_people import PEOPLE
 
-    folder = HERE / "generated"
-    print("\nA dozen more, made from seeds into recordings/generated/ ...\n", flush=True)
-    subprocess.run([sys.executable, str(HERE / "make.py"), "--more", str(folder)], check=True)
-    print(f"{'session':<26} swings strikes  back ms  down ms  turn  peak")
-    for path in sorted(p for p in folder.iterdir() if (p / "session.json").exists()):
-        swings = json.loads(unhurried("analyze", "--json", str(path), capture=True))["swings"]
-        print(
-            f"{path.name[:25]:<26}{len(swings):>7}{sum(s['strike'] is True for s in swings):>8}"
-            f"{median([s['backswing_ms'] for s in swings], '.0f'):>9}"
-            f"{median([s['downswing_ms'] for s in swings], '.0f'):>9}"
-            f"{median([s['turn_deg'] for s in swings], '.0f'):>6}"
-            f"{median([s['peak_rate_dps'] for s in swings], '.0f'):>6}",
-            flush=True,
-        )
-    print("\nMedians; turn in deg and peak in deg/s, of the segment that carries the sensor.\n")
-    compared = [f"recordings/{KEPT[0]}#{k}" for k in (3, 5)]
-    print(f"$ unhurried compare {' '.join(compared)}", flush=True)
-    unhurried("compare", *(f"{HERE / KEPT[0]}#{k}" for k in (3, 5)))
-    players(folder / "players")
-
-
-def players(folder: Path) -> None:
-    """Make four players' weeks, say where each stands, and put the page up."""
-    from recordings.players import PEOPLE, make_demo_library
-
-    print(
-        "\nFour players' weeks, made from seeds into recordings/generated/players/ ...", flush=True
-    )
+    folder = HERE / "generated" / "players"
     home = folder / "home"
+    make_demo_library(home, folder, people=PEOPLE[:1])
+    answer(home, PEOPLE[0].name)
+    say("\n3. Three more players for the page: about half a minute ...\n")
     make_demo_library(home, folder)
-    shown = os.path.relpath(home)
-    asked = [("story", person.name) for person in PEOPLE]
-    for words in [*asked, ("plan", PEOPLE[0].name)]:
-        print(f"\n$ unhurried {' '.join(words)} --home {shown}", flush=True)
-        unhurried(*words, "--home", str(home))
-    if sys.stdin.isatty() and sys.stdout.isatty():
-        print(f"\n$ unhurried review --home {shown}", flush=True)
-        with contextlib.suppress(KeyboardInterrupt):
-            unhurried("review", "--home", str(home))
-    else:
-        # Nobody there to end it: see that every screen comes, and end.
-        print(f"\n$ unhurried review --check --home {shown}", flush=True)
-        unhurried("review", "--check", "--port", "0", "--home", str(home))
-    print(
-        "\nNext: your own recording, `unhurried analyze FILE.csv`; or a sensor, `unhurried scan`;\n"
-        f"the page again, `unhurried review --home {shown}`."
-    )
+    page(home)
 
 
 if __name__ == "__main__":
     # As a script its own folder is what Python looks in; its name is that of a package.
-    sys.path.insert(0, str(HERE.parent))
+    sys.path[0] = str(HERE.parent)
     main()

@@ -57,7 +57,7 @@ GROUPS: dict[str, tuple[str, ...]] = {
 
 EXAMPLES: dict[str, str] = {
     "unhurried analyze recordings/monday-wrist": "the swings in a table",
-    "unhurried review": "the players in a browser",
+    "unhurried": "the players in a browser",
 }
 """What most people want first, on top of the help."""
 
@@ -133,9 +133,11 @@ def _version(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
 )
 @click.pass_context
 def cli(ctx: click.Context) -> None:
-    """Show the help when no command is given."""
+    """Open the page when no command is given."""
     if ctx.invoked_subcommand is None:
-        click.echo(ctx.get_help())
+        review = cli.get_command(ctx, "review")
+        assert review is not None
+        ctx.invoke(review)
 
 
 cli.params.append(_verbose_option())

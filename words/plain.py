@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import date
 
 
@@ -36,3 +36,14 @@ def day_words(day: int) -> str:
 def decimals_of(u: float) -> int:
     """Decimals that show two significant digits of an uncertainty (JCGM 100, 7.2.6)."""
     return min(4, max(0, 1 - math.floor(math.log10(u)))) if u > 0.0 else 2
+
+
+def ranges(indices: Sequence[int]) -> str:
+    """Write numbers of swings shortly: #1, #3-5."""
+    runs: list[list[int]] = []
+    for index in indices:
+        if runs and index == runs[-1][1] + 1:
+            runs[-1][1] = index
+        else:
+            runs.append([index, index])
+    return ", ".join(f"#{a}" if a == b else f"#{a}-{b}" for a, b in runs)

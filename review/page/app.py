@@ -15,7 +15,7 @@ import secrets
 import shlex
 import threading
 from collections import OrderedDict
-from collections.abc import AsyncIterator, Hashable, Iterator, Mapping
+from collections.abc import AsyncIterator, Callable, Hashable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from functools import partial
@@ -45,6 +45,7 @@ from review.errors import ReviewError
 from review.film import end_all
 from review.page.cache import ResultCache
 from review.page.evidence_cache import EvidenceCache, stand
+from review.page.jobs import BusyError, Jobs
 from review.page.security import (
     LOOPBACK,
     App,
@@ -54,6 +55,7 @@ from review.page.security import (
     TooLargeError,
     TooSlowError,
 )
+from review.page.services import Done, Say
 from review.page.tools import Tools
 from review.page.worker import MANY, Worker
 from review.rendering import templates
@@ -62,6 +64,7 @@ from sensor.errors import SensorError
 HERE: Final = Path(__file__).parent
 SCREENS: Final = (
     *("players", "session", "swing", "pair", "trend", "range", "wall", "clips", "reports", "help"),
+    *("start", "work", "add", "settings"),
 )
 """Modules of this package with `routes()`, in the order in which paths are matched."""
 
@@ -140,6 +143,8 @@ class Page:
     cache : ResultCache
     worker : Worker
         Where heavy work is done.
+    jobs : Jobs
+        Work that people have asked for, and may look at while it is done.
     live : object or None
         The session that is going on, for the range screen.
     visitors : Pass or None
@@ -165,6 +170,7 @@ class Page:
         self.evidence = EvidenceCache(self.cache, self.today)
         self._told: set[Hashable] = set()
         self.worker = Worker(self, tools.helper)
+        self.jobs = Jobs()
         self.undo_of_player: dict[str, list[tuple[str, Player]]] = {}
         self.made_by: dict[str, set[str]] = {}
 
@@ -212,6 +218,7 @@ class Page:
 
     def close(self) -> None:
         """Let go of the library."""
+        self.jobs.close()
         self.worker.close()
         end_all()
         self.cache.close()
@@ -219,6 +226,11 @@ class Page:
             if self._library is not None:
                 self._library.close()
                 self._library = None
+
+    def use_settings(self, values: Mapping[str, object]) -> None:
+        """Go on with other values of settings."""
+        self.tools = dataclasses.replace(self.tools, settings=values)
+        self.cache.changed()
 
     @property
     def units(self) -> fmt.Units:
@@ -311,6 +323,21 @@ class Page:
         return RedirectResponse(
             f"{path}{joint}{urlencode({'said': key})}{mark}{fragment}", status_code=303
         )
+
+    def work(self, title: str, work: Callable[[Say], Done]) -> Response:
+        """Have something done that takes its time, and lead to where that is seen."""
+
+        def changing(say: Say) -> Done:
+            try:
+                return work(say)
+            finally:
+                self.cache.changed()
+
+        try:
+            job = self.jobs.start(title, changing)
+        except BusyError as error:
+            return self.back("/work", str(error), wrong=True)
+        return RedirectResponse(f"/work/{job.id}", status_code=303)
 
     def session(self, library: Library, text: str) -> SessionRow:
         """Return a session by the id in a path.
@@ -479,7 +506,7 @@ def create_app(
     handlers[Exception] = _unforeseen
     app = Starlette(routes=page_routes(), exception_handlers=handlers, lifespan=lifespan)
     app.state.page = page
-    params = guard or GuardParams()
+    params = guard or GuardParams(upload_paths=("/add/file",))
     # Starlette's own types are a little narrower than what it takes.
     inner = cast(App, app)
     return Guard(inner, hosts=hosts, visitors=visitors, params=params)

@@ -13,7 +13,6 @@ from starlette.routing import BaseRoute, Route
 
 from analysis.evidence.plan import Volume
 from library.catalogue import Library
-from library.deletion import remove_unused
 from library.errors import NoSuchError
 from library.limits import LimitsRecord
 from library.limits import said as limits_said
@@ -26,6 +25,7 @@ from review.page.app import WAIT_S, FormError, Page, checked_id, page_of
 from review.page.evidence_cache import Stand, stand
 from review.page.forms import Form, field, number, posted
 from review.page.links import trend_url
+from review.page.start import start_words
 from sensor.recording.schema import HANDS, LONGEST_NAME
 
 SHOWN_SESSIONS: Final = 50
@@ -41,7 +41,6 @@ def routes() -> list[BaseRoute]:
         Route("/player/{player}", _player),
         Route("/player/{player}/stand", _stand),
         Route("/player/{player}/edit", posted(_edit), methods=["POST"]),
-        Route("/player/{player}/remove", posted(_remove), methods=["POST"]),
     ]
 
 
@@ -98,7 +97,7 @@ def _players(request: Request) -> Response:
         players=out,
         swings=sum(row.swings for row in rows),
         today=page.today(),
-        add=page.command(request, "unhurried library add") + " FOLDER",
+        **start_words(page),
         volume_words=volume_words,
     )
 
@@ -163,7 +162,6 @@ def _player(request: Request) -> Response:
         sessions, total = _sessions(library, player.id, first)
         limit = library.simulated_limit(player.id)
         groups = library.groups(player.id, simulated=limit)
-        unused = not library.is_swinging(player.id)
     whole = request.query_params.get("whole") is not None
     found = _stand_of(page, who, None if whole else WAIT_S)
     return page.render(
@@ -174,7 +172,6 @@ def _player(request: Request) -> Response:
         sessions=sessions,
         groups=groups,
         limit=limit,
-        unused=unused,
         **shown_stand(page, who, found),
         first=first,
         more=total > first + SHOWN_SESSIONS,
@@ -243,25 +240,6 @@ def _limits(form: Form) -> LimitsRecord | None:
         swings_day=None if swings is None else int(swings),
         why=" ".join(field(form, "limits_why", most=LONGEST_NOTE).split()) or None,
     )
-
-
-def _remove(request: Request, form: Form) -> Response:
-    """Remove a player who has no swings; those of others are removed at a terminal only."""
-    page = page_of(request)
-    who = checked_id(request.path_params["player"])
-    url = f"/player/{who}"
-    with page.changing() as library:
-        name = library.player(who).name
-        if "sure" not in form:
-            return page.back(
-                f"{url}#remove", "Tick first that you are sure.", wrong=True, form=("remove", form)
-            )
-        if not remove_unused(library, who):
-            return page.back(
-                url, f"{name} is named in a session, and so can't be removed here.", wrong=True
-            )
-    page.undo_of_player.pop(who, None)
-    return page.back("/", f"{name} is removed.")
 
 
 def change_player(page: Page, who: str, what: str, change: Any) -> None:

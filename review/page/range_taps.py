@@ -7,10 +7,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from library.ball_results import POSSIBLE
+from library.ball_results import POSSIBLE, doubts
 from library.players import clean_name
 from review.page.app import FormError, Page, checked_id
 from review.page.forms import Form, field, number
+from review.page.livehub import LiveSwing
 from review.page.requests import (
     Ball,
     BallResult,
@@ -158,4 +159,22 @@ def _result(page: Page, form: Form, swing: str) -> Tap:
         values[one.name] = metric
     if not values:
         raise FormError("no result was typed: type at least one number")
+    if "as_it_is" not in form and (asked := _doubts(page, values, swing)):
+        raise FormError(f"{asked[0]} Nothing is kept yet: correct it, or tick that it stays")
     return BallResult(result=values, swing=swing)
+
+
+def _doubts(page: Page, values: Mapping[str, float], key: str) -> list[str]:
+    """Ask about numbers that look like another unit, as the library does about files."""
+    state = getattr(page.live, "state", None)
+    swing = None if state is None else state.swing(key or None)
+    mount, rate = (None, None) if swing is None else (swing.mount, _shown_rate(swing))
+    return doubts([(values, rate)], mount)
+
+
+def _shown_rate(swing: LiveSwing) -> float | None:
+    """Return the peak rate as it is shown; None where it isn't a plain number."""
+    try:
+        return float(swing.digits["peak_rate_dps"])
+    except (KeyError, ValueError):
+        return None

@@ -117,6 +117,8 @@ class GuardParams:
     body_s : float
         How long the body of a request may take to come in: at 30 kB a second, which a weak link
         gives, the largest takes nine.
+    upload_s : float
+        The same of files: five minutes take 512 MB at 2 MB a second.
     slow_s, slowest_s : float
         Wait before an address's first wrong token is answered, and the longest; it doubles with
         each. What can't be guessed is the token, of 256 bits; this only makes trying no fun.
@@ -133,6 +135,7 @@ class GuardParams:
     upload_bytes: int = 512 * 1024 * 1024
     upload_paths: tuple[str, ...] = ()
     body_s: float = 20.0
+    upload_s: float = 300.0
     slow_s: float = 0.05
     slowest_s: float = 2.0
     waiting: int = 64
@@ -271,7 +274,7 @@ class Guard:
             if length.isdecimal() and int(length) > most:
                 await _plain(send, 413, f"too large: at most {most // 1024} kB")
                 return
-            receive = _limited(receive, most, self._params.body_s)
+            receive = _limited(receive, most, self._seconds(str(scope["path"])))
         try:
             await self._app(scope, receive, _with_headers(send))
         except TooLargeError:
@@ -282,6 +285,10 @@ class Guard:
     def _most_bytes(self, path: str) -> int:
         uploads = any(path.startswith(prefix) for prefix in self._params.upload_paths)
         return self._params.upload_bytes if uploads else self._params.body_bytes
+
+    def _seconds(self, path: str) -> float:
+        uploads = any(path.startswith(prefix) for prefix in self._params.upload_paths)
+        return self._params.upload_s if uploads else self._params.body_s
 
     async def _let_in(self, scope: Scope, headers: dict[str, str], send: Send) -> bool:
         """Whether to go on with this visitor; answers it otherwise."""

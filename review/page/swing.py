@@ -22,6 +22,7 @@ from library.answer import Answer, answer_of_swing
 from library.ball_results import POSSIBLE, is_possible
 from library.catalogue import Library
 from library.errors import LibraryError, NoSuchError
+from library.result_doubts import doubts_about
 from library.rows import SessionRow, SwingDetail
 from review import formatting as fmt
 from review.answers import shown_answer
@@ -333,6 +334,9 @@ def _words(request: Request, form: Form) -> Response:
     url = swing_url(session.id, detail.swing.index)
     try:
         values = _said(form, detail, page.units)
+        if values.get("result") and "as_it_is" not in form:
+            with page.library() as library:
+                _ask_about(library, session.id, detail, values["result"])
     except FormError as error:
         return page.back(f"{url}#words", fmt.line_of(error), wrong=True, form=("words", form))
     at = datetime.now(UTC)
@@ -347,6 +351,21 @@ def _words(request: Request, form: Form) -> Response:
     except (LibraryError, ReviewError, SensorError) as error:
         return page.back(f"{url}#words", fmt.line_of(error), wrong=True, form=("words", form))
     return page.back(f"{url}#words", "Kept.")
+
+
+def _ask_about(
+    library: Library, session: str, detail: SwingDetail, result: Mapping[str, Any]
+) -> None:
+    """Refuse numbers that look like another unit, until they are said to be as they are.
+
+    Raises
+    ------
+    FormError
+    """
+    before = detail.result or {}
+    if asked := doubts_about(library, session, [(detail.swing.index, result, before)]).lines:
+        text = f"{asked[0][0].upper()}{asked[0][1:]}"
+        raise FormError(f"{text} Nothing is kept yet: correct it, or tick that it stays.")
 
 
 def _said(form: Form, detail: SwingDetail, units: fmt.Units) -> dict[str, Any]:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from analysis.swing.results import FoundSwing, Swing
     from library.catalogue import Library
     from library.rows import SwingDetail
+    from review.page.services import Services
     from review.plot import Trace
     from sensor.recording.reader import Recording
 
@@ -76,6 +77,8 @@ class Tools:
         Command that starts a helper process for heavy work, see `review.page.worker`.
     usual_home : Path or None
         Where commands look that are not told of a home.
+    services : Services or None
+        What the house does for the page, see `review.page.services`.
     """
 
     open_library: Callable[[Path], Library]
@@ -87,6 +90,7 @@ class Tools:
     more: Mapping[str, Callable[..., Any]] = field(default_factory=dict)
     helper: Sequence[str] = ()
     usual_home: Path | None = None
+    services: Services | None = None
 
     def trace(self, detail: SwingDetail) -> Trace:
         """Return the curves of a swing of the library."""

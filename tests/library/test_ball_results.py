@@ -265,7 +265,7 @@ def test_by_order_an_empty_line_leaves_its_strike_without() -> None:
 def test_by_order_other_numbers_are_asked_about() -> None:
     strikes = strikes_at(10, 20, 30)
     rows = [row_at(2, None), row_at(3, None)]
-    with pytest.raises(ResultsError, match="2 results and 3 strikes: say which swings"):
+    with pytest.raises(ResultsError, match="2 results and 3 shots: say which swings"):
         match_by_order(rows, strikes)
     assert pairs_of(match_by_order(rows, strikes, swings=[1, 3])) == [(2, 1), (3, 3)]
     with pytest.raises(ResultsError, match="no swing #7"):

@@ -3,38 +3,32 @@
 from __future__ import annotations
 
 import dataclasses
-import importlib.util
 import subprocess
 import sys
 from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pytest
 
 from library.catalogue import Library
 from unhurried import cli
+from unhurried.app.ingest import open_library
+from unhurried.app.invented import (
+    FOLDER,
+    invented_ids,
+    make_demo_library,
+    remove_invented,
+)
+from unhurried.app.invented_people import PEOPLE
+from unhurried.app.invented_visits import make_session
 
+RUNA, MIRELA = (next(p for p in PEOPLE if p.name == name) for name in ("Runa", "Mirela"))
 SCRIPT = Path(__file__).resolve().parents[2] / "recordings" / "players.py"
 
 
-@pytest.fixture(scope="module")
-def players() -> ModuleType:
-    """`recordings/players.py`, which is a script and no package."""
-    spec = importlib.util.spec_from_file_location("demo_players", SCRIPT)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-def test_a_visit_is_made_the_same_again_and_another_is_of_the_same_person(
-    players: ModuleType,
-) -> None:
-    runa = players.PEOPLE[0]
-    one, again, other = (players.make_session(runa, k) for k in (0, 0, 6))
+def test_a_visit_is_made_the_same_again_and_another_is_of_the_same_person() -> None:
+    runa = RUNA
+    one, again, other = (make_session(runa, k) for k in (0, 0, 6))
     assert one.samples.tobytes() == again.samples.tobytes()
     assert one.session == again.session
     assert one.session.id != other.session.id
@@ -52,18 +46,17 @@ def test_a_visit_is_made_the_same_again_and_another_is_of_the_same_person(
         assert ratio == pytest.approx(runa.visits[number].habit.strike_time, abs=0.04)
 
 
-def test_the_library_is_made_once_with_results_answers_and_references(
-    players: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    small = tuple(
-        dataclasses.replace(one, visits=one.visits[:1])
-        for one in (players.PEOPLE[0], players.PEOPLE[2])
-    )
-    monkeypatch.setattr(players, "PEOPLE", small)
+def test_the_library_is_made_once_with_results_answers_and_references(tmp_path: Path) -> None:
+    small = tuple(dataclasses.replace(one, visits=one.visits[:1]) for one in (RUNA, MIRELA))
     told: list[str] = []
     home, folder = tmp_path / "home", tmp_path / "demo"
-    players.make_demo_library(home, folder, lambda what, _: told.append(what), workers=1)
-    assert set(told) == {"making recordings", "measuring", "ball results"}
+
+    def make() -> None:
+        make_demo_library(home, folder, lambda what, _: told.append(what), workers=1, people=small)
+
+    make()
+    assert told == ["making Runa", "making Mirela", "all are there"]
+    assert len(invented_ids(home)) == 2
     with Library(home) as library:
         runa, mirela = library.player("Runa"), library.player("Mirela")
         assert [(p.name, p.sessions) for p in library.players()] == [("Mirela", 1), ("Runa", 1)]
@@ -86,11 +79,33 @@ def test_the_library_is_made_once_with_results_answers_and_references(
         assert library.player(mirela.id).reference("driver", "glove") is None
         before = library.content()
     told.clear()
-    players.make_demo_library(home, folder, lambda what, _: told.append(what), workers=1)
+    make()
     assert told == []
     with Library(home) as library:
         assert library.content() == before
     assert cli.run(["library", "check", "--home", str(home)]) == 0
+
+
+def test_they_are_removed_as_a_whole_come_again_and_leave_others_alone(tmp_path: Path) -> None:
+    """Somebody real of the same name stays who they are, with all that is theirs."""
+    small = (dataclasses.replace(MIRELA, visits=MIRELA.visits[:2]),)
+    home = tmp_path / "home"
+    with open_library(home) as library:
+        real = library.people.add("Mirela", note="a real one")
+        library.save_player(real)
+    for _ in range(2):
+        make_demo_library(home, home / FOLDER, workers=1, people=small, fresh=True)
+        with open_library(home) as library:
+            assert sorted(p.sessions for p in library.players()) == [0, 2]
+            [invented] = invented_ids(home)
+            assert invented != real.id
+            assert library.is_swinging(invented)
+            assert remove_invented(library) == (1, ())
+            assert [p.id for p in library.players()] == [real.id]
+            assert library.sessions() == []
+            assert library.sources() == []
+        assert not (home / FOLDER).exists()
+        assert invented_ids(home) == ()
 
 
 @pytest.mark.slow

@@ -72,14 +72,19 @@ def home_folder(option: Path | None = None) -> Path:
     elif os.environ.get(HOME_VARIABLE, "").strip():
         home = Path(os.environ[HOME_VARIABLE].strip()).expanduser()
     else:
-        import platformdirs
-
-        home = platformdirs.user_data_path("unhurried", appauthor=False)
+        home = platform_home()
     if os.path.lexists(home) and home.is_file():
         raise CommandError(
             f"{home}: is not a folder, so it cannot be the home: give another --home"
         )
     return home
+
+
+def platform_home() -> Path:
+    """Return the platform's place for the home."""
+    import platformdirs
+
+    return platformdirs.user_data_path("unhurried", appauthor=False)
 
 
 def _rotating_file(file: Path) -> logging.Handler:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from review.process import python
 from unhurried.app.errors import CommandError
+from unhurried.app.page_services import PageServices
 from unhurried.app.pair_sentence import Part, digits
 from unhurried.app.pair_words import WORDS, Report, compared, place_of, signed
 from words.glossary import turn_word
@@ -106,6 +107,7 @@ def page_tools(
     *,
     settings: Mapping[str, Any] | None = None,
     more: Mapping[str, Callable[..., Any]] | None = None,
+    services: PageServices | None = None,
 ) -> Tools:
     """Return what the page can do with the recordings of a home."""
     from review.page.tools import Tools
@@ -135,6 +137,7 @@ def page_tools(
         more=more or {},
         helper=command(home),
         usual_home=usual,
+        services=PageServices(home) if services is None else services,
     )
 
 

@@ -13,7 +13,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from unhurried.app.errors import CommandError
+from unhurried.app.page_services import PageServices
 from unhurried.app.page_tools import page_tools
+from unhurried.app.watching import watching
 
 if TYPE_CHECKING:
     from review.page.security import Pass
@@ -111,6 +113,7 @@ def serving(
     live: Any = None,
     more: Mapping[str, Callable[..., Any]] | None = None,
     limits: DoorParams | None = None,
+    end: Callable[[], None] | None = None,
 ) -> Iterator[Served]:
     """Serve the page from a thread of this process, until the block is left.
 
@@ -127,6 +130,8 @@ def serving(
         What single screens need, see `review.page.tools.Tools`.
     limits : DoorParams, optional
         Of connections; by default as the system's own limits have it.
+    end : callable, optional
+        Ends the program, where that may be asked from the page.
 
     Yields
     ------
@@ -155,9 +160,9 @@ def serving(
     at = int(door.getsockname()[1])
     visitors = Pass() if share else None
     hosts = {f"{name}:{at}" for name in (HERE, "localhost", *addresses)}
-    app = create_app(
-        home, tools=page_tools(home, more=more), hosts=hosts, visitors=visitors, live=live
-    )
+    services = PageServices(home, end)
+    tools = page_tools(home, more=more, services=services)
+    app = create_app(home, tools=tools, hosts=hosts, visitors=visitors, live=live)
     server = DoorServer(app, door, limits)
     thread = threading.Thread(target=server.run, name="page", daemon=True)
     thread.start()
@@ -169,12 +174,13 @@ def serving(
             if not thread.is_alive() or time.monotonic() > until:
                 raise CommandError("the page did not start: --verbose may say why")
             time.sleep(0.01)
-        yield Served(
-            url=f"http://{HERE}:{at}/",
-            port=at,
-            shared=tuple(f"http://{a}:{at}/" for a in addresses),
-            visitors=visitors,
-        )
+        with watching(services.watch):
+            yield Served(
+                url=f"http://{HERE}:{at}/",
+                port=at,
+                shared=tuple(f"http://{a}:{at}/" for a in addresses),
+                visitors=visitors,
+            )
     finally:
         sys.setswitchinterval(switch_s)
         server.should_exit = True

@@ -144,6 +144,13 @@ SETTINGS: Final = (
         help="Folder that the page looks into for a phone's films; if empty, `clips` of the home.",
     ),
     Setting(
+        name="watched_folder",
+        default="",
+        folder=True,
+        help="Folder that the page looks into while it is up: recordings that are put there come "
+        "in by themselves, other files wait on *Add a file*.",
+    ),
+    Setting(
         name="day_backswing_ms",
         default=15.0,
         low=0.1,

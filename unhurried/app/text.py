@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Sequence
 
 from words.plain import clock
+from words.plain import ranges as ranges
 
 WIDTH = 79
 
@@ -31,17 +32,6 @@ def cut(text: str, width: int) -> str:
 def number(value: float | None, decimals: int = 0) -> str:
     """Write a number for a table; a dash where there is none."""
     return "-" if value is None else f"{value:.{decimals}f}"
-
-
-def ranges(indices: Sequence[int]) -> str:
-    """Write numbers of swings shortly: #1, #3-5."""
-    runs: list[list[int]] = []
-    for index in indices:
-        if runs and index == runs[-1][1] + 1:
-            runs[-1][1] = index
-        else:
-            runs.append([index, index])
-    return ", ".join(f"#{a}" if a == b else f"#{a}-{b}" for a, b in runs)
 
 
 def lined_up(

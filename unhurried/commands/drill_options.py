@@ -87,8 +87,8 @@ def _turn_and_sets() -> tuple[Any, ...]:
             type=click.Choice(BLOCKS),
             multiple=True,
             help="Kind of a set; again for the next. Practice swings (rehearsal), shots (ball), "
-            "without sound (silent), the same on another day (retention).  [default: the usual sets of a day, 20 "
-            "swings; 12 for children and where the coach capped the turn]",
+            "without sound (silent), the same on another day (retention).  [default: the "
+            "usual sets of a day, 20 swings; 12 for children and where the coach capped the turn]",
         ),
         click.option(
             "--ball/--no-ball",

@@ -12,8 +12,9 @@ import click
 from sensor.recording.vocabulary import FELT
 from unhurried.app.errors import CommandError
 from unhurried.app.home import opened
+from unhurried.app.located import saying
 from unhurried.app.text import lined_up, wrapped
-from unhurried.commands.naming import SessionName, SwingName, locate, saying, span_at
+from unhurried.commands.naming import SessionName, SwingName, locate, span_at
 from unhurried.commands.options import home_option, json_option
 from words.glossary import KINDS, felt_word
 

@@ -9,15 +9,16 @@ import click
 
 from unhurried.app.errors import CommandError
 from unhurried.app.home import opened
+from unhurried.app.located import saying
 from unhurried.app.text import ranges
-from unhurried.commands.naming import SessionName, SwingName, locate, saying
+from unhurried.commands.naming import SessionName, SwingName, locate
 from unhurried.commands.options import home_option
 from words.plain import count
 
 if TYPE_CHECKING:
     from library.catalogue import Library
     from sensor.recording.annotations import SwingSpan
-    from unhurried.commands.naming import Located
+    from unhurried.app.located import Located
 
 AS_MEASURED = "as-measured"
 WORDS = {"strike": "shots", "rehearsal": "practice swings", AS_MEASURED: "as measured"}

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -14,18 +13,19 @@ import click
 
 from sensor.recording.output import whole_file
 from sensor.recording.vocabulary import RESULT_FIELDS
+from unhurried.app.ball_file import (
+    keep_match,
+    match_lines,
+    matched,
+    read_numbers,
+    results_of,
+    rows_in,
+)
 from unhurried.app.errors import CommandError, OptionsError, show
 from unhurried.app.home import opened
-from unhurried.app.text import WIDTH, lined_up, one_line, ranges, wrapped
-from unhurried.commands.naming import (
-    Located,
-    SessionName,
-    SwingName,
-    locate,
-    saying,
-    span_at,
-    spans_of,
-)
+from unhurried.app.located import Located, saying
+from unhurried.app.text import WIDTH, lined_up, one_line, wrapped
+from unhurried.commands.naming import SessionName, SwingName, locate, span_at
 from unhurried.commands.near import NearGroup
 from unhurried.commands.options import ExistingPath, home_option, json_option, overwrite_option
 from words.plain import count
@@ -34,8 +34,7 @@ from words.units import M_PER_YD, M_S_PER_MPH, shown_in
 if TYPE_CHECKING:
     from library.catalogue import Library
     from library.result_columns import ColumnMap
-    from library.result_matching import Match, Strike
-    from sensor.recording.annotations import Annotations, SwingSpan
+    from library.result_matching import Match
 
 # Option, field, factor to the unit that is kept (exact, see library.ball_results), help.
 _TYPED = (
@@ -198,52 +197,15 @@ def _ask_about(
     ------
     CommandError
     """
-    from library.ball_results import doubts
+    from library.result_doubts import doubts_about
 
-    told = dict.fromkeys(more)
-    if not found.known:
-        pairs = [(result, None) for _, result, _ in results]
-        told.update(dict.fromkeys(doubts(pairs, None, before=[was for *_, was in results])))
-    else:
-        mount = library.session(found.id).mount
-        names = ("number", "kind", "player", "club", "peak_rate_dps")
-        table = library.swings(session=found.id, columns=names, excluded=True)
-        swings = {row["number"]: row for row in table.rows()}
-        rehearsals = [n for n, result, _ in results if result and swings[n]["kind"] == "rehearsal"]
-        if rehearsals:
-            show(
-                f"{ranges(rehearsals)}: a practice swing as far as is known, without a ball: is "
-                "this the result of another swing?"
-            )
-        groups: dict[tuple[Any, Any], list[tuple[int, Any, Any]]] = {}
-        for one in results:
-            row = swings[one[0]]
-            groups.setdefault((row["player"], row["club"]), []).append(one)
-        for (player, club), mine in groups.items():
-            lines = doubts(
-                [(result, swings[n]["peak_rate_dps"]) for n, result, _ in mine],
-                mount,
-                before=[was for *_, was in mine],
-                own=_elsewhere(library, found, player, club, mount),
-            )
-            told.update(dict.fromkeys(lines))
-    for line in told:
+    asked = doubts_about(library, found.id if found.known else None, results, more=more)
+    if asked.practice():
+        show(asked.practice())
+    for line in asked.lines:
         show(line)
-    if told and not sure:
+    if asked.lines and not sure:
         raise CommandError("nothing was kept: change it, or keep it as it is with --sure")
-
-
-def _elsewhere(
-    library: Library, found: Located, player: str | None, club: str | None, mount: str | None
-) -> list[tuple[dict[str, Any], float | None]]:
-    """A player's results with a club and a mount in other sessions, and their peak rates."""
-    if player is None:
-        return []
-    return [
-        ({name: row[name] for name in RESULT_FIELDS}, row["peak_rate_dps"])
-        for row in library.results(player=player).rows()
-        if row["session"] != found.id and (row["club"], row["mount"]) == (club, mount)
-    ]
 
 
 @command.command("import")
@@ -286,15 +248,13 @@ def import_(
     """
     from library import ball_results as balls
     from library import column_maps
-    from library import result_matching as matching
     from library.result_columns import title_doubts
-    from sensor.recording.annotations import read_annotations
 
     with opened(home) as library:
         found, header = locate(library, session), balls.read_header(file)
         remembered = column_maps.recall_map(library.home, header)
         columns = _columns_of(file, header, column_map, remembered)
-        rows, told = balls.read_rows(file, columns)
+        rows, told, timed = rows_in(file, columns)
         for line in told:
             show(f"{file}: {line}")
         if lines is not None:
@@ -302,27 +262,15 @@ def import_(
             rows = [row for row in rows if row.line in wanted]
             if not rows:
                 raise CommandError(f"{file}: none of these lines holds a result")
-        strikes, start = _strikes(library, found)
-        timed = columns.has("time") and any(row.time is not None for row in rows)
-        if by == "time" and not timed:
-            raise CommandError(f"{file}: has no times to match by: map one with time=COLUMN")
-        if (by or ("time" if timed and swings is None else "order")) == "time":
-            candidates = [s for s in strikes if s.kind != "rehearsal"]
-            match = matching.match_by_time(rows, candidates, start, offset_s=offset_s)
-        else:
-            chosen = None if swings is None else numbers(swings, "--swings")
-            match = matching.match_by_order(rows, strikes, swings=chosen)
-        spans, rate_hz = spans_of(library, found)
-        places = dict(spans)
-        said = read_annotations(found.path, recording=found.id)
+            timed = timed and any(row.time is not None for row in rows)
+        chosen = None if swings is None else numbers(swings, "--swings")
+        match, start = matched(
+            library, found, file, rows, timed=timed, by=by, offset_s=offset_s, swings=chosen
+        )
         _ask_about(
             library,
             found,
-            [
-                (s.number, {**was, **r.values}, was)
-                for r, s in match.pairs
-                for was in [_result_of(said, places[s.number], rate_hz)]
-            ],
+            results_of(library, found, match),
             sure=sure,
             more=title_doubts(columns),
         )
@@ -331,12 +279,7 @@ def import_(
         if not keep:
             click.echo("Nothing is kept yet: the same with --keep keeps it.")
             return
-        with saying(library, found) as said:
-            for row, strike in match.pairs:
-                span = places[strike.number]
-                before = _result_of(said, span, rate_hz)
-                result = {**before, **row.values, "source": file.name}
-                said.set_swing(span, rate_hz=rate_hz, result=result)
+        keep_match(library, found, match, file.name)
         column_maps.remember_map(library.home, header, columns)
         if remembered is not None and remembered.text != columns.text:
             show(
@@ -364,11 +307,6 @@ def _columns_of(
     return columns
 
 
-def _result_of(said: Annotations, span: SwingSpan, rate_hz: float) -> dict[str, Any]:
-    """What is kept of a swing's ball so far."""
-    return dict(said.get("swing", said.key_of(span, rate_hz=rate_hz), "result") or {})
-
-
 def _columns(text: str, header: Sequence[str]) -> ColumnMap:
     """Read --map; one that cannot be used is a misuse."""
     from library.errors import ResultsError
@@ -387,46 +325,10 @@ def numbers(text: str, option: str) -> list[int]:
     ------
     click.UsageError
     """
-    out: list[int] = []
-    for part in text.split(","):
-        first, mark, last = part.strip().partition("-")
-        try:
-            low, high = int(first), int(last if mark else first)
-            if not 0 < low <= high or high - low > 100_000:
-                raise ValueError
-        except ValueError:
-            raise click.UsageError(f"{option} must be like 1,3-5, not '{text}'") from None
-        out.extend(range(low, high + 1))
-    twice = sorted(n for n, times in Counter(out).items() if times > 1)
-    if twice:
-        raise click.UsageError(f"{option} names {', '.join(map(str, twice))} more than once")
-    return out
-
-
-def _strikes(library: Library, found: Located) -> tuple[list[Strike], str]:
-    """All swings of a session as a result may belong to them, and when the session began."""
-    from library.result_matching import Strike
-    from unhurried.app.ingest import analyze_one
-
-    if found.known:
-        session = library.session(found.id)
-        names = ("number", "seq", "at_s", "kind", "peak_rate_dps")
-        table = library.swings(session=found.id, columns=names, excluded=True)
-        return [Strike(**row) for row in table.rows()], session.start
-    analyzed = analyze_one(found.path, library.home)
-    begin = datetime.fromisoformat(analyzed.start).timestamp()
-    kinds = {True: "strike", False: "rehearsal", None: "unclear"}
-    strikes = [
-        Strike(
-            number=int(s.values["index"]),
-            seq=s.span.seq,
-            at_s=begin + s.at_s,
-            kind=kinds[s.values["strike"]],
-            peak_rate_dps=s.values["peak_rate_dps"],
-        )
-        for s in analyzed.swings
-    ]
-    return strikes, analyzed.start
+    try:
+        return read_numbers(text, option)
+    except CommandError as error:
+        raise click.UsageError(str(error)) from None
 
 
 def _preview(match: Match, start: str, units: str) -> list[str]:
@@ -452,19 +354,8 @@ def _preview(match: Match, start: str, units: str) -> list[str]:
             ]
         )
     out = lined_up(table, [True, True, False, *[True] * len(names), *([False] if others else [])])
-    if match.offset_s is not None:
-        how = "ahead of" if match.offset_s >= 0 else "behind"
-        out += wrapped(
-            f"The file's clock is {abs(match.offset_s):.1f} s {how} the recording's; with that, "
-            f"{count(len(match.pairs), 'result')} {'lies' if len(match.pairs) == 1 else 'lie'} "
-            "within 3 s of a swing."
-        )
-    if match.rows_left:
-        lines = ", ".join(str(row.line) for row in match.rows_left)
-        out += wrapped(f"Without a swing: line {lines} of the file.")
-    if match.strikes_left:
-        left = ", ".join(f"#{strike.number}" for strike in match.strikes_left)
-        out += wrapped(f"Without a result: {left}.")
+    for line in match_lines(match):
+        out += wrapped(line)
     return out
 
 

@@ -54,9 +54,16 @@ def command(
     """
     from library.clips import CLIP_FOLDER
     from unhurried.app.pages import invite_of, live_hub
+    from unhurried.app.running import running_page, told_running
     from unhurried.app.serve import serving
 
     where = home_folder(home)
+    there = running_page(where) if port is None and not (share or check or no_browser) else None
+    if there is not None:
+        click.echo(there)
+        _open(there)
+        show("the page was up already, and goes on where it was started")
+        return
     with contextlib.suppress(OSError):
         # Where the page looks for films, so that there is a place to put them.
         (where / CLIP_FOLDER).mkdir(parents=True, exist_ok=True)
@@ -64,7 +71,8 @@ def command(
         home_log(where),
         shutdown_on_signals() as end,
         live_hub(where) as hub,
-        serving(where, port=port, share=share, live=hub) as up,
+        serving(where, port=port, share=share, live=hub, end=end.ask) as up,
+        told_running(where, up.port),
         contextlib.closing(hub),
     ):
         hub.invite = invite_of(up)

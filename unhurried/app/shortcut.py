@@ -1,0 +1,138 @@
+"""A shortcut to the program, where this system's people look for one.
+
+Linux: an entry of the menu and of the desktop, by the Desktop Entry Specification 1.5 (tried).
+Windows: a ``.lnk`` on the desktop, made by the shell's own object, since the format is its own
+(written, not tried). macOS: a ``.command`` on the desktop, which Terminal opens (written, not
+tried).
+"""
+
+from __future__ import annotations
+
+import os
+import shlex
+import subprocess
+import sys
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Final
+
+from unhurried.app.errors import CommandError
+
+NAME: Final = "unhurried"
+MAKE_S: Final = 30.0
+
+
+def program(home: Path | None) -> list[str]:
+    """Return the command that opens the page.
+
+    Parameters
+    ----------
+    home : Path or None
+        None: the usual one.
+    """
+    script = Path(sys.executable).parent / (f"{NAME}.exe" if sys.platform == "win32" else NAME)
+    words = [str(script)] if script.is_file() else [sys.executable, "-m", NAME]
+    return [*words, "review", *([] if home is None else ["--home", str(home.absolute())])]
+
+
+def make_shortcut(
+    home: Path | None,
+    *,
+    system: str = sys.platform,
+    environment: Mapping[str, str] = os.environ,
+) -> list[Path]:
+    """Make a shortcut; one that is there is made anew.
+
+    Parameters
+    ----------
+    home : Path or None
+        None: the usual one.
+    system : str
+        As `sys.platform`.
+    environment : mapping
+
+    Returns
+    -------
+    list of Path
+        What was made.
+
+    Raises
+    ------
+    CommandError
+        It cannot be made.
+    """
+    words = program(home)
+    user = Path(environment.get("HOME") or Path.home())
+    desktop = user / "Desktop"
+    try:
+        if system == "win32":
+            return [_windows(words, environment)]
+        if system == "darwin":
+            desktop.mkdir(exist_ok=True)
+            return [_written(desktop / f"{NAME}.command", f"#!/bin/sh\nexec {shlex.join(words)}\n")]
+        data = environment.get("XDG_DATA_HOME") or str(user / ".local" / "share")
+        menu = Path(data) / "applications"
+        menu.mkdir(parents=True, exist_ok=True)
+        places = [menu, *([desktop] if desktop.is_dir() else [])]
+        return [_written(place / f"{NAME}.desktop", _entry(words)) for place in places]
+    except OSError as error:
+        raise CommandError(f"a shortcut cannot be made here: {error.strerror or error}") from error
+
+
+def _written(file: Path, text: str) -> Path:
+    file.write_text(text, encoding="utf-8")
+    file.chmod(0o755)
+    return file
+
+
+def _entry(words: Sequence[str]) -> str:
+    """Return an entry of a menu; what stands in `Exec` is quoted as the specification has it."""
+    from review.page.app import HERE
+
+    return "\n".join(
+        (
+            "[Desktop Entry]",
+            "Type=Application",
+            "Version=1.5",
+            f"Name={NAME}",
+            "Comment=Measure golf swings",
+            f"Exec={' '.join(_quoted(word) for word in words)}",
+            f"Icon={HERE / 'static' / 'icon.svg'}",
+            "Terminal=false",
+            "Categories=Sports;Education;",
+            "",
+        )
+    )
+
+
+def _quoted(word: str) -> str:
+    inner = "".join(f"\\{sign}" if sign in '"`$\\' else sign for sign in word)
+    # A backslash is one of the key file's own as well, and % begins a field code.
+    return '"' + inner.replace("\\", "\\\\").replace("%", "%%") + '"'
+
+
+def _windows(words: Sequence[str], environment: Mapping[str, str]) -> Path:
+    """Have the shell make a ``.lnk``; what it is told comes as variables, not as a script."""
+    file = Path(environment.get("USERPROFILE") or Path.home()) / "Desktop" / f"{NAME}.lnk"
+    script = (
+        "$s = (New-Object -ComObject WScript.Shell).CreateShortcut($env:UNHURRIED_LINK); "
+        "$s.TargetPath = $env:UNHURRIED_PROGRAM; $s.Arguments = $env:UNHURRIED_WORDS; "
+        # 7: its window is small in the bar.
+        "$s.WindowStyle = 7; $s.Save()"
+    )
+    told = {
+        "UNHURRIED_LINK": str(file),
+        "UNHURRIED_PROGRAM": words[0],
+        "UNHURRIED_WORDS": subprocess.list2cmdline(words[1:]),
+    }
+    try:
+        subprocess.run(
+            ["powershell", "-NoProfile", "-NonInteractive", "-Command", script],
+            env={**environment, **told},
+            check=True,
+            capture_output=True,
+            timeout=MAKE_S,
+        )
+    except (subprocess.SubprocessError, FileNotFoundError) as error:
+        raise CommandError("a shortcut cannot be made here: Windows did not make it") from error
+    return file

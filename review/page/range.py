@@ -45,6 +45,8 @@ from review.page.range_taps import (
     _one_line,
     _optional,
     _result,
+    _second,
+    _sensor_of,
     _who,
     _who_tap,
     _word,
@@ -365,6 +367,7 @@ def _asked(page: Page, form: Form, drill: DrillRequest | None) -> SessionRequest
         mount=_optional(form, "mount", MOUNTS),
         hand=_optional(form, "hand", HANDS),
         drill=drill,
+        second=_second(page, form, sensor) if drill is None else None,
     )
 
 
@@ -510,7 +513,9 @@ def routes() -> list[Route]:
         "kind": _ask(lambda _, form, swing: Kind(kind=_word(form, "kind", KINDS), swing=swing)),
         "ball": _ask(_ball),
         "who": _ask(_who_tap),
-        "next": _ask(lambda _page, form, _swing: Next(field(form, "who", most=60))),
+        "next": _ask(
+            lambda _page, form, _swing: Next(field(form, "who", most=60), _sensor_of(form))
+        ),
         "whose": _ask(lambda _page, form, swing: Whose(field(form, "who", most=60), swing)),
         "note": _ask(_note),
         "result": _ask(_result),

@@ -44,6 +44,18 @@ class DrillRequest:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OtherSensor:
+    """A second sensor, which another player wears; attributes as in `SessionRequest`."""
+
+    sensor: str | None = None
+    simulated: bool = False
+    player: str | None = None
+    player_id: str | None = None
+    mount: str | None = None
+    hand: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SessionRequest:
     """What is to be recorded.
 
@@ -59,6 +71,8 @@ class SessionRequest:
     club, mount, hand : str or None
     drill : DrillRequest or None
         None: a recording without a drill.
+    second : OtherSensor or None
+        Recorded with it, for another player.
     """
 
     sensor: str | None = None
@@ -69,6 +83,7 @@ class SessionRequest:
     mount: str | None = None
     hand: str | None = None
     drill: DrillRequest | None = None
+    second: OtherSensor | None = None
 
 
 # -- taps ------------------------------------------------------------------------------------------
@@ -122,19 +137,27 @@ class Note:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Who:
-    """From here on another player, club or hand; None: as before."""
+    """From here on another player, club or hand; None: as before.
+
+    ``sensor`` is the number of the sensor where each has its own player; 0: all of them.
+    """
 
     player: str | None = None
     player_id: str | None = None
     club: str | None = None
     hand: str | None = None
+    sensor: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class Next:
-    """Who swings from here on; ``who`` is the key of one of the state's people."""
+    """Who swings from here on; ``who`` is the key of one of the state's people.
+
+    ``sensor`` is the number of the sensor where each has its own player, else 0.
+    """
 
     who: str
+    sensor: int = 0
 
 
 @dataclass(frozen=True, slots=True)

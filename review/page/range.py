@@ -24,6 +24,7 @@ from library.evidence import evidence_in
 from review import formatting as fmt
 from review.answers import shown_drill
 from review.errors import ReviewError
+from review.page import filming
 from review.page.app import FormError, Page, checked_id, from_here, page_of
 from review.page.evidence_cache import Failed, Stand, has_report, safely, stand
 from review.page.forms import Form, field, number, posted
@@ -184,6 +185,7 @@ def _screen(request: Request) -> Response:
         chosen=key if state.swing(key) is not None else None,
         can_start=hub.starter is not None and not (state.sore and not from_here(request)),
         only_coach=state.sore and not state.running,
+        can_film=filming.may_film(page, request),
         can_invite=hub.invite is not None and from_here(request),
         fields=result_fields(str(page.tools.settings.get("units", "metric"))),
         hands=HANDS,
@@ -531,6 +533,7 @@ def routes() -> list[Route]:
         Route("/range", screen),
         Route("/range/live", _live),
         Route("/range/drill", drill),
+        *filming.routes(),
         *(
             Route(f"/range/{name}", posted(_staying(name, change)), methods=["POST"])
             for name, change in changes.items()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,6 +193,14 @@ class Kind:
     swing: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Film:
+    """A film of a swing, in the folder for films; the last swing without its key."""
+
+    path: Path
+    swing: str = ""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BallResult:
     """What the ball did, by the names of results, in their units."""
@@ -200,5 +209,5 @@ class BallResult:
     swing: str = ""
 
 
-OfSwing = NotThat | Whose | Felt | Kind | BallResult
+OfSwing = NotThat | Whose | Felt | Kind | Film | BallResult
 Tap = Stop | Sore | Hold | Again | GoOn | Undo | Note | Who | Next | Ball | OfSwing

@@ -532,6 +532,7 @@ class PageDesk:
             kept=tuple(named),
             outcome=words,
         )
+        self.taps.films.lay_all()
 
     def _take_in(self, one: LiveSession) -> str | None:
         """Take one into the library, and return its id there; None where it isn't."""

@@ -17,6 +17,7 @@ from review.page.requests import (
     Ball,
     BallResult,
     Felt,
+    Film,
     GoOn,
     Hold,
     Kind,
@@ -31,6 +32,7 @@ from review.page.requests import (
     Whose,
 )
 from unhurried.app.errors import describe
+from unhurried.app.page_films import FilmOf, Films
 
 if TYPE_CHECKING:
     from analysis.swing.results import FoundSwing, Swing
@@ -131,6 +133,7 @@ class Taps:
         """Called when a swing was said to be somebody else's, or (None) as it was recorded."""
         self.writer = concurrent.futures.ThreadPoolExecutor(1, thread_name_prefix="said")
         self._plain = plain
+        self.films = Films(hub, home, self.writer, self.kept_ids, plain)
         self._swings: dict[str, SaidSwing] = {}
         self._done: list[_Done] = []
         self._number = 0
@@ -203,6 +206,8 @@ class Taps:
                 return self._felt(tap)
             case Kind():
                 return self._kind(tap)
+            case Film():
+                return self._film(tap)
             case BallResult():
                 return self._result(tap)
             case Undo():
@@ -411,6 +416,19 @@ class Taps:
         words = f"{self._called(kept)} was {word}"
         self._say(kept, "kind", kept.said.get("kind"), kind, words)
         return f"{words[0].upper()}{words[1:]}."
+
+    def _film(self, tap: Film) -> str:
+        kept = self._swing(tap.swing)
+
+        def session() -> str | None:
+            described = kept.session.session
+            return None if described is None else described.id
+
+        film = FilmOf(tap.path, self._called(kept), kept.span.seq, session)
+        self._remember(f"film of {film.called}", lambda: self.films.take_back(film))
+        self.films.add(film)
+        when = "" if self.over else " once the recording has ended"
+        return f"The film of {film.called} is here. It is laid beside it{when}."
 
     def _result(self, tap: BallResult) -> str:
         kept = self._swing(tap.swing)

@@ -57,3 +57,13 @@ def test_files_that_are_named_from_the_root_exist(path: Path) -> None:
     named = re.findall(rf"`((?:{rooms}|recordings)/[\w./-]*(?:\.\w+|/))`", text)
     wrong = [name for name in named if not (ROOT / name).exists()]
     assert wrong == [] or wrong == ["recordings/generated/"], wrong
+
+
+def test_readme_says_on_its_first_screen_that_no_lesson_has_tried_it() -> None:
+    first = "\n".join((ROOT / "README.md").read_text(encoding="utf-8").splitlines()[:20])
+    assert "has not been tried in a lesson" in first
+    assert "(review/LESSON-CHECK.md)" in first
+    plan = (ROOT / "review" / "LESSON-CHECK.md").read_text(encoding="utf-8")
+    assert len(plan.split()) <= 750, "one page"
+    for heading in ("prepare", "write down", "counts as failing"):
+        assert f"{heading}\n" in plan or f"{heading}," in plan, heading

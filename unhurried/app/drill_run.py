@@ -501,11 +501,14 @@ class DrillRun:
 
     def _go_silent(self) -> None:
         """The device is gone: the drill goes on, for the eye only."""
+        from feedback.drill_actions import Line
         from feedback.outputs import SilentOutput
         from feedback.stage import Stage
 
         before = self.sound
-        self.say(f"! {before.name}: the sound output is gone; the drill goes on without sound")
+        # Also on the page: whoever looks there hears nothing of it.
+        text = f"! {before.name}: the sound output is gone; the drill goes on without sound"
+        self._do([Line(text)])
         self._stop_cue("the sound output has gone")
         self.sound = SilentOutput(rate_hz=before.rate_hz)
         self.sound.start()

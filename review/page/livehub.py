@@ -368,10 +368,14 @@ class Starter(Protocol):
     Attributes
     ----------
     cautions : tuple of str
-        To be read before a drill.
+        To be read before a player's first drill.
     """
 
     cautions: tuple[str, ...]
+
+    def cautions_for(self, player: str | None) -> tuple[str, ...]:
+        """Return what is to be read before a drill: all of it, or one line where that was read."""
+        ...
 
     def start(self, asked: SessionRequest) -> None:
         """Start; comes back once it is under way or cannot be.

@@ -242,16 +242,19 @@ def _drill_screen(request: Request) -> Response:
         raise LiveError("a recording runs already: stop it first")
     if hub.state.sore and not from_here(request):
         raise LiveError(ONLY_COACH)
-    planned, told = None, ""
+    planned, told, name = None, "", None
     who = request.query_params.get("player")
     if who:
         planned, told = _planned(page, checked_id(who))
+        with page.library() as library:
+            name = library.player(who).name
     return page.render(
         request,
         "range_drill.html",
         here="range",
         state=hub.state,
-        cautions=hub.starter.cautions,
+        cautions=hub.starter.cautions_for(name),
+        whole=hub.starter.cautions,
         level=cautions.LEVEL,
         who_id=who,
         hands=HANDS,

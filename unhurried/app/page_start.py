@@ -94,6 +94,12 @@ class PageStarter:
             self._thread = threading.Thread(target=work, name="recording")
             self._thread.start()
 
+    def cautions_for(self, player: str | None) -> tuple[str, ...]:
+        """Return what a player is to read before a drill; see `review.page.livehub.Starter`."""
+        from unhurried.app.drill_checks import cautions_were_shown
+
+        return (cautions.SHORT,) if cautions_were_shown(self._home, player) else self.cautions
+
     def _prepare(self, asked: SessionRequest) -> Callable[[], None]:
         each: list[SessionRequest | OtherSensor] = [asked]
         if asked.second is not None:
@@ -162,10 +168,13 @@ class PageStarter:
         )
 
     def _drill(self, asked: SessionRequest) -> DrillRun:
+        from unhurried.app.drill_checks import cautions_are_due
         from unhurried.app.drill_start import ready_drill
         from unhurried.app.settings import load_settings
 
         ready = ready_drill(self._home, asked)
+        # They were ticked as read.
+        cautions_are_due(self._home, asked.player)
         level = float(load_settings(self._home)["tone_level"])
         run, _, why = ready.run(self._home, output=self._output, level=level)
         run.on_terminal = False

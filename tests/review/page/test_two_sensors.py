@@ -19,8 +19,6 @@ from unhurried.app.measuring import analyze
 GROUPS = (("Anouk", "Bertil", "Chidi"), ("Dagny", "Emeka", "Freya"))
 SWINGS = 36
 PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
-LEAST_PX = 64
-APART_PX = 12
 
 
 @pytest.fixture
@@ -149,28 +147,8 @@ def test_nobody_has_two_sensors(site: RangeSite, browser: Any) -> None:
     assert window.is_enabled(f"#next-1-{third}")
     marks = window.locator(".sensor-row .sensor-mark")
     assert {marks.nth(k).inner_text() for k in range(marks.count())} == {"1", "2"}
-    assert large_and_apart(window, ".taps.who") == []
     context.close()
     site.stop()
-
-
-def large_and_apart(window: Any, where: str) -> list[Any]:
-    """Return buttons that are too small, or too near to another one of their row."""
-    boxes = window.evaluate(
-        "(where) => [...document.querySelectorAll(where)].map((row) =>"
-        "[...row.querySelectorAll('button')].map((one) => one.getBoundingClientRect().toJSON()))",
-        where,
-    )
-    assert any(boxes)
-    wrong = []
-    for row in boxes:
-        wrong += [one for one in row if min(one["width"], one["height"]) < LEAST_PX]
-        for a, b in itertools.combinations(row, 2):
-            across = max(b["left"] - a["right"], a["left"] - b["right"])
-            down = max(b["top"] - a["bottom"], a["top"] - b["bottom"])
-            if max(across, down) < APART_PX - 0.01:
-                wrong.append((a, b))
-    return wrong
 
 
 def test_two_sensors_are_named_and_have_two_players(site: RangeSite) -> None:

@@ -73,3 +73,13 @@ def test_the_version_is_said_once_and_the_documents_agree() -> None:
     sources = [path for room in (*rooms, "unhurried") for path in (ROOT / room).rglob("*.py")]
     said = re.compile(rf"""["']{re.escape(version)}["']""")
     assert [path.name for path in sources if said.search(path.read_text("utf-8"))] == []
+
+
+def test_readme_says_on_its_first_screen_that_no_lesson_has_tried_it() -> None:
+    first = "\n".join((ROOT / "README.md").read_text(encoding="utf-8").splitlines()[:20])
+    assert "has not been tried in a lesson" in first
+    assert "(review/LESSON-CHECK.md)" in first
+    plan = (ROOT / "review" / "LESSON-CHECK.md").read_text(encoding="utf-8")
+    assert len(plan.split()) <= 750, "one page"
+    for heading in ("prepare", "write down", "counts as failing"):
+        assert f"{heading}\n" in plan or f"{heading}," in plan, heading

@@ -33,7 +33,7 @@ DRILL: Final = (
     f"{_SPACE} Sound: start low, lower still for children; headphones hide warnings.",
     f"{_PLACE} In a round a sound that helps tempo isn't allowed (Rules of Golf 4.3).",
 )
-"""Before a day's first drill. Rule 4.3, on equipment that helps a stroke, is from memory."""
+"""Before a player's first drill. Rule 4.3, on equipment that helps a stroke, is from memory."""
 
 RECORDING: Final = (_BODY, _SPACE, _PLACE)
 """Before a recording without a drill."""
@@ -42,7 +42,7 @@ SHORT: Final = (
     "Warm up, clear space, stop on pain, never turn past comfort, rest; sound low, lower still for "
     "children, and none in a round; headphones hide warnings."
 )
-"""At later starts of a day; the whole text came at the first."""
+"""At later starts; the whole text came on a player's first day."""
 
 BODY: Final = (
     "Warm up, clear space, stop on pain, never turn past comfort, and rest between swings. With "

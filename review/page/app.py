@@ -506,7 +506,7 @@ def create_app(
     handlers[Exception] = _unforeseen
     app = Starlette(routes=page_routes(), exception_handlers=handlers, lifespan=lifespan)
     app.state.page = page
-    params = guard or GuardParams(upload_paths=("/add/file",))
+    params = guard or GuardParams()
     # Starlette's own types are a little narrower than what it takes.
     inner = cast(App, app)
     return Guard(inner, hosts=hosts, visitors=visitors, params=params)

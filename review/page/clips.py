@@ -108,7 +108,7 @@ def _clips(request: Request) -> Response:
         session = page.session(library, request.path_params["session"])
         clips = clips_of(library, session.id)
         shown = [{"clip": clip, "swings": _inside(library, clip)} for clip in clips]
-        films = films_for(library, session.id, [_folder(page)])
+        films = films_for(library, session.id, [film_folder(page)])
         changed = _last_change(library, session.id)
         numbers = [n for n, kind, _ in _swings(library, session.id) if kind == "strike"]
     return page.render(
@@ -120,8 +120,8 @@ def _clips(request: Request) -> Response:
         films=films[:MOST_FILMS],
         n_films=len(films),
         numbers=numbers,
-        folder=page.here(request, _folder(page)),
-        folder_is_there=_folder(page).is_dir(),
+        folder=page.here(request, film_folder(page)),
+        folder_is_there=film_folder(page).is_dir(),
         kinds_of_file=fmt.join(MEDIA_TYPES),
         command=page.command(request, f"unhurried clip {session.id[:8]}") + " FILE",
         command_swing=page.command(request, f"unhurried clip {session.id[:8]}#7") + " FILE",
@@ -130,7 +130,7 @@ def _clips(request: Request) -> Response:
     )
 
 
-def _folder(page: Page) -> Path:
+def film_folder(page: Page) -> Path:
     """Return the folder that films are to be put into."""
     chosen = str(page.tools.settings.get("clip_folder", ""))
     return Path(chosen) if chosen else page.home / CLIP_FOLDER
@@ -142,7 +142,7 @@ def _attach(request: Request, form: Form) -> Response:
     key, swing = field(form, "film", most=16), field(form, "swing", most=6)
     with page.library() as library:
         session = page.session(library, request.path_params["session"])
-        films = {film.key: film for film in films_for(library, session.id, [_folder(page)])}
+        films = {film.key: film for film in films_for(library, session.id, [film_folder(page)])}
         seq = None
         if swing.isdecimal():
             seq = library.swing(session.id, number=int(swing)).seq

@@ -96,6 +96,8 @@ class LiveSwing:
         Ball result in the units of its names.
     left_out : str or None
         Why it doesn't count: ``held``, or ``not that one`` where a tap said so.
+    sensor : int
+        Number of the sensor where each has its own player, else 0.
     """
 
     key: str
@@ -113,6 +115,7 @@ class LiveSwing:
     said: Mapping[str, str] = field(default_factory=dict)
     result: Mapping[str, float] = field(default_factory=dict)
     left_out: str | None = None
+    sensor: int = 0
 
     @property
     def kind_said(self) -> str:
@@ -210,6 +213,27 @@ class Person:
 GUEST: Final = Person(key="guest", name=None)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LiveSensor:
+    """One of several sensors that a group passes on, each with a next player of its own.
+
+    Attributes
+    ----------
+    number : int
+        From 1: it stands on the sensor, with its colour.
+    player : str or None
+        Whose swings it records from here on; None: a guest's.
+    mount : str or None
+    link : str
+        Words where the link is gone, else empty.
+    """
+
+    number: int
+    player: str | None = None
+    mount: str | None = None
+    link: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class Near:
     """A sensor that a look around has found."""
@@ -270,6 +294,10 @@ class LiveState:
         Who may swing next, who swung last first.
     sore : bool
         It was ended because something hurt: only this computer starts again.
+    sensors : tuple of LiveSensor
+        Where several are passed on, each with its own next player; empty else.
+    kept : tuple of (str, str)
+        Of each session that the library has taken in: its sensor's name, and its id.
     """
 
     version: int = 0
@@ -298,6 +326,8 @@ class LiveState:
     again: int = 0
     people: tuple[Person, ...] = ()
     sore: bool = False
+    sensors: tuple[LiveSensor, ...] = ()
+    kept: tuple[tuple[str, str], ...] = ()
 
     @property
     def running(self) -> bool:
@@ -308,6 +338,11 @@ class LiveState:
         """Return a swing by its key; the last that wasn't held without one, or where it's gone."""
         found = next((one for one in self.swings if one.key == key), None)
         return found or self.last
+
+    def last_of(self, sensor: int) -> LiveSwing | None:
+        """The last swing of a sensor that wasn't held."""
+        mine = [one for one in self.swings if one.sensor == sensor and one.left_out != HELD]
+        return mine[-1] if mine else None
 
     @property
     def last(self) -> LiveSwing | None:
@@ -340,10 +375,14 @@ class Starter(Protocol):
     Attributes
     ----------
     cautions : tuple of str
-        To be read before a drill.
+        To be read before a player's first drill.
     """
 
     cautions: tuple[str, ...]
+
+    def cautions_for(self, player: str | None) -> tuple[str, ...]:
+        """Return what is to be read before a drill: all of it, or one line where that was read."""
+        ...
 
     def start(self, asked: SessionRequest) -> None:
         """Start; comes back once it is under way or cannot be.

@@ -26,6 +26,7 @@ from library.evidence import evidence_in
 from review import formatting as fmt
 from review.answers import shown_drill
 from review.errors import ReviewError
+from review.page import filming
 from review.page.app import FormError, Page, checked_id, from_here, page_of
 from review.page.evidence_cache import Failed, Stand, has_report, safely, stand
 from review.page.forms import Form, field, number, posted
@@ -47,6 +48,8 @@ from review.page.range_taps import (
     _one_line,
     _optional,
     _result,
+    _second,
+    _sensor_of,
     _who,
     _who_tap,
     _word,
@@ -185,6 +188,7 @@ def _screen(request: Request) -> Response:
         chosen=key if state.swing(key) is not None else None,
         can_start=hub.starter is not None and not (state.sore and not from_here(request)),
         only_coach=state.sore and not state.running,
+        can_film=filming.may_film(page, request),
         can_invite=hub.invite is not None and from_here(request),
         fields=result_fields(str(page.tools.settings.get("units", "metric"))),
         hands=HANDS,
@@ -241,16 +245,19 @@ def _drill_screen(request: Request) -> Response:
         raise LiveError("a recording runs already: stop it first")
     if hub.state.sore and not from_here(request):
         raise LiveError(ONLY_COACH)
-    planned, told = None, ""
+    planned, told, name = None, "", None
     who = request.query_params.get("player")
     if who:
         planned, told = _planned(page, checked_id(who))
+        with page.library() as library:
+            name = library.player(who).name
     return page.render(
         request,
         "range_drill.html",
         here="range",
         state=hub.state,
-        cautions=hub.starter.cautions,
+        cautions=hub.starter.cautions_for(name),
+        whole=hub.starter.cautions,
         level=cautions.LEVEL,
         who_id=who,
         hands=HANDS,
@@ -390,6 +397,7 @@ def _asked(page: Page, form: Form, drill: DrillRequest | None) -> SessionRequest
         mount=_optional(form, "mount", MOUNTS),
         hand=_optional(form, "hand", HANDS),
         drill=drill,
+        second=_second(page, form, sensor) if drill is None else None,
     )
 
 
@@ -544,7 +552,9 @@ def routes() -> list[Route]:
         "kind": _ask(lambda _, form, swing: Kind(kind=_word(form, "kind", KINDS), swing=swing)),
         "ball": _ask(_ball),
         "who": _ask(_who_tap),
-        "next": _ask(lambda _page, form, _swing: Next(field(form, "who", most=60))),
+        "next": _ask(
+            lambda _page, form, _swing: Next(field(form, "who", most=60), _sensor_of(form))
+        ),
         "whose": _ask(lambda _page, form, swing: Whose(field(form, "who", most=60), swing)),
         "note": _ask(_note),
         "result": _ask(_result),
@@ -560,6 +570,7 @@ def routes() -> list[Route]:
         Route("/range", screen),
         Route("/range/live", _live),
         Route("/range/drill", drill),
+        *filming.routes(),
         *(
             Route(f"/range/{name}", posted(_staying(name, change)), methods=["POST"])
             for name, change in changes.items()

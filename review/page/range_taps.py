@@ -18,11 +18,13 @@ from review.page.requests import (
     Felt,
     Hold,
     Note,
+    OtherSensor,
     Tap,
     Who,
 )
 from sensor.recording.schema import HANDS, LONGEST_NAME
 from sensor.recording.vocabulary import FELT
+from words.glossary import MOUNTS
 from words.units import shown_in
 
 LONGEST_CLUB: Final = 60
@@ -90,7 +92,41 @@ def _one_line(form: Mapping[str, list[str]], name: str, most: int) -> str | None
     return text or None
 
 
-def _who(page: Page, form: Form) -> tuple[str | None, str | None]:
+def _sensor_of(form: Form) -> int:
+    """Return which sensor a tap is for, from 1; 0 where it says none."""
+    word = field(form, "sensor", most=2)
+    if word and word not in ("1", "2"):
+        raise FormError("'sensor' must be 1 or 2")
+    return int(word or 0)
+
+
+def _second(page: Page, form: Form, first: str) -> OtherSensor | None:
+    """Return the second sensor that is asked for, with its player; None where there is none.
+
+    Raises
+    ------
+    FormError
+        The two can't be told from each other, or would have one player.
+    """
+    sensor = field(form, "second_sensor", most=200)
+    if not sensor:
+        return None
+    if "simulated" not in (sensor, first) and (first in ("", "near") or first == sensor):
+        raise FormError("choose two sensors by name: press 'Look for sensors' first")
+    name, known = _who(page, form, "second_")
+    if name is not None and (name, known) == _who(page, form):
+        raise FormError("each sensor has a player of its own: choose another one for sensor 2")
+    return OtherSensor(
+        sensor=None if sensor == "simulated" else sensor,
+        simulated=sensor == "simulated",
+        player=name,
+        player_id=known,
+        mount=_optional(form, "second_mount", MOUNTS) or _optional(form, "mount", MOUNTS),
+        hand=_optional(form, "second_hand", HANDS),
+    )
+
+
+def _who(page: Page, form: Form, which: str = "") -> tuple[str | None, str | None]:
     """Return the name and, where picked from the library, the id of a player.
 
     Raises
@@ -98,8 +134,8 @@ def _who(page: Page, form: Form) -> tuple[str | None, str | None]:
     FormError
         A child of whom nobody's consent is noted.
     """
-    new = _one_line(form, "new_player", LONGEST_NAME)
-    picked = field(form, "player", most=60)
+    new = _one_line(form, f"{which}new_player", LONGEST_NAME)
+    picked = field(form, f"{which}player", most=60)
     if new is not None:
         return new, None
     if not picked:
@@ -132,7 +168,7 @@ def _hold(_page: Page, form: Form, _swing: str) -> Tap:
 def _who_tap(page: Page, form: Form, _swing: str) -> Tap:
     player, known = _who(page, form)
     club, hand = _one_line(form, "club", LONGEST_CLUB), _optional(form, "hand", HANDS)
-    return Who(player=player, player_id=known, club=club, hand=hand)
+    return Who(player=player, player_id=known, club=club, hand=hand, sensor=_sensor_of(form))
 
 
 def _note(_page: Page, form: Form, _swing: str) -> Tap:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +57,18 @@ class DrillRequest:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OtherSensor:
+    """A second sensor, which another player wears; attributes as in `SessionRequest`."""
+
+    sensor: str | None = None
+    simulated: bool = False
+    player: str | None = None
+    player_id: str | None = None
+    mount: str | None = None
+    hand: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SessionRequest:
     """What is to be recorded.
 
@@ -71,6 +84,8 @@ class SessionRequest:
     club, mount, hand : str or None
     drill : DrillRequest or None
         None: a recording without a drill.
+    second : OtherSensor or None
+        Recorded with it, for another player.
     """
 
     sensor: str | None = None
@@ -81,6 +96,7 @@ class SessionRequest:
     mount: str | None = None
     hand: str | None = None
     drill: DrillRequest | None = None
+    second: OtherSensor | None = None
 
 
 # -- taps ------------------------------------------------------------------------------------------
@@ -144,19 +160,27 @@ class Note:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Who:
-    """From here on another player, club or hand; None: as before."""
+    """From here on another player, club or hand; None: as before.
+
+    ``sensor`` is the number of the sensor where each has its own player; 0: all of them.
+    """
 
     player: str | None = None
     player_id: str | None = None
     club: str | None = None
     hand: str | None = None
+    sensor: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class Next:
-    """Who swings from here on; ``who`` is the key of one of the state's people."""
+    """Who swings from here on; ``who`` is the key of one of the state's people.
+
+    ``sensor`` is the number of the sensor where each has its own player, else 0.
+    """
 
     who: str
+    sensor: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +215,14 @@ class Kind:
     swing: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Film:
+    """A film of a swing, in the folder for films; the last swing without its key."""
+
+    path: Path
+    swing: str = ""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BallResult:
     """What the ball did, by the names of results, in their units."""
@@ -199,5 +231,5 @@ class BallResult:
     swing: str = ""
 
 
-OfSwing = NotThat | Whose | Felt | Kind | BallResult
+OfSwing = NotThat | Whose | Felt | Kind | Film | BallResult
 Tap = Stop | Sore | Hold | Again | GoOn | Heard | Undo | Note | Who | Next | Ball | OfSwing

@@ -69,6 +69,8 @@ ROLES: Final[Mapping[tuple[str, str], Role]] = {
     ("POST", "/range/whose"): "tap",
     ("POST", "/range/note"): "tap",
     ("POST", "/range/result"): "tap",
+    # With the phone's own camera, where that was allowed as the phone was let in.
+    ("POST", "/range/film"): "film",
     # Who is let in; what a player is, what counts, and what is gone.
     ("POST", "/range/code"): "coach",
     ("POST", "/player/{player}/edit"): "coach",

@@ -116,9 +116,9 @@ class GuardParams:
         Prefixes of paths that take files.
     body_s : float
         How long the body of a request may take to come in: at 30 kB a second, which a weak link
-        gives, the largest takes nine.
+        gives, the largest takes nine. Of a file, how long nothing of it may come.
     upload_s : float
-        The same of files: five minutes take 512 MB at 2 MB a second.
+        How long a whole file may take.
     slow_s, slowest_s : float
         Wait before an address's first wrong token is answered, and the longest; it doubles with
         each. What can't be guessed is the token, of 256 bits; this only makes trying no fun.
@@ -133,9 +133,9 @@ class GuardParams:
 
     body_bytes: int = 256 * 1024
     upload_bytes: int = 512 * 1024 * 1024
-    upload_paths: tuple[str, ...] = ()
+    upload_paths: tuple[str, ...] = ("/add/file", "/range/film")
     body_s: float = 20.0
-    upload_s: float = 300.0
+    upload_s: float = 900.0
     slow_s: float = 0.05
     slowest_s: float = 2.0
     waiting: int = 64
@@ -269,12 +269,13 @@ class Guard:
             if not _own_origin(headers, host):
                 await _plain(send, 403, "only this page itself may change something")
                 return
-            most = self._most_bytes(str(scope["path"]))
+            p, file = self._params, self._takes_file(str(scope["path"]))
+            most = p.upload_bytes if file else p.body_bytes
             length = headers.get("content-length", "")
             if length.isdecimal() and int(length) > most:
                 await _plain(send, 413, f"too large: at most {most // 1024} kB")
                 return
-            receive = _limited(receive, most, self._seconds(str(scope["path"])))
+            receive = _limited(receive, most, p.upload_s if file else p.body_s, p.body_s)
         try:
             await self._app(scope, receive, _with_headers(send))
         except TooLargeError:
@@ -282,13 +283,8 @@ class Guard:
         except TooSlowError:
             await _plain(send, 408, "too slow: try once more", CLOSE)
 
-    def _most_bytes(self, path: str) -> int:
-        uploads = any(path.startswith(prefix) for prefix in self._params.upload_paths)
-        return self._params.upload_bytes if uploads else self._params.body_bytes
-
-    def _seconds(self, path: str) -> float:
-        uploads = any(path.startswith(prefix) for prefix in self._params.upload_paths)
-        return self._params.upload_s if uploads else self._params.body_s
+    def _takes_file(self, path: str) -> bool:
+        return any(path.startswith(prefix) for prefix in self._params.upload_paths)
 
     async def _let_in(self, scope: Scope, headers: dict[str, str], send: Send) -> bool:
         """Whether to go on with this visitor; answers it otherwise."""
@@ -365,7 +361,7 @@ def _at_this_computer(scope: Scope) -> bool:
     return str((scope.get("client") or ("", 0))[0]) in LOOPBACK
 
 
-def _limited(receive: Receive, most: int, most_s: float) -> Receive:
+def _limited(receive: Receive, most: int, most_s: float, still_s: float) -> Receive:
     taken = 0
     whole = False
     until = time.monotonic() + most_s
@@ -376,7 +372,8 @@ def _limited(receive: Receive, most: int, most_s: float) -> Receive:
             # From here on it only says that the visitor has gone.
             return await receive()
         try:
-            message = await asyncio.wait_for(receive(), max(0.0, until - time.monotonic()))
+            left_s = min(still_s, max(0.0, until - time.monotonic()))
+            message = await asyncio.wait_for(receive(), left_s)
         except TimeoutError:
             raise TooSlowError from None
         whole = not message.get("more_body", False)

@@ -8,7 +8,7 @@ import json
 import logging
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -25,6 +25,8 @@ _log = logging.getLogger(__name__)
 
 CAUTIONS_FILE: Final = "cautions.json"
 MOST_REMEMBERED: Final = 200
+REMEMBERED_DAYS: Final = 90
+"""Whoever comes back after a season reads all of it again. (Chosen here.)"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,8 +197,8 @@ def _drilled_today(home: Path, who: KnownPlayer) -> bool:
 # -- cautions --------------------------------------------------------------------------------------
 
 
-def cautions_are_due(home: Path, player: str | None) -> bool:
-    """Whether the whole text is to be shown: once a player and day. It is remembered as shown.
+def cautions_were_shown(home: Path, player: str | None) -> bool:
+    """Whether a player has had the whole text: of somebody who isn't named, today.
 
     Parameters
     ----------
@@ -204,15 +206,33 @@ def cautions_are_due(home: Path, player: str | None) -> bool:
     player : str, optional
         As named on the command line.
     """
-    file, who, today = home / CAUTIONS_FILE, player or "", date.today().isoformat()
+    day = _shown(home).get(player or "")
+    return day is not None and (bool(player) or day == date.today().isoformat())
+
+
+def _shown(home: Path) -> dict[str, str]:
+    """Return on which day each player had the whole text, of those not too long ago."""
     shown: dict[str, str] = {}
     with contextlib.suppress(OSError, SchemaError):
-        shown = parse_json(read_small(file), dict[str, str])
-    if shown.get(who) == today:
+        shown = parse_json(read_small(home / CAUTIONS_FILE), dict[str, str])
+    since = (date.today() - timedelta(days=REMEMBERED_DAYS)).isoformat()
+    return {name: day for name, day in shown.items() if day >= since}
+
+
+def cautions_are_due(home: Path, player: str | None) -> bool:
+    """Whether the whole text is to be shown: on a player's first day. It is remembered as shown.
+
+    Parameters
+    ----------
+    home : Path
+    player : str, optional
+        As named on the command line.
+    """
+    if cautions_were_shown(home, player):
         return False
-    shown = {name: day for name, day in shown.items() if day == today}
+    file, shown = home / CAUTIONS_FILE, _shown(home)
     if len(shown) < MOST_REMEMBERED:
-        shown[who] = today
+        shown[player or ""] = date.today().isoformat()
     part = file.with_name(f".{file.name}.part")
     try:
         home.mkdir(parents=True, exist_ok=True)

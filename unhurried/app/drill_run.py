@@ -522,8 +522,12 @@ class DrillRun:
 
     def _go_silent(self) -> None:
         """The device is gone: the drill goes on, for the eye only."""
+        from feedback.drill_actions import Line
+
         name, underflows = self.sound.name, self.sound.underflows
-        self.say(f"! {name}: the sound output is gone; the drill goes on without sound. {FIX}")
+        # Also on the page: whoever looks there hears nothing of it.
+        text = f"! {name}: the sound output is gone; the drill goes on without sound. {FIX}"
+        self._do([Line(text)])
         self._stop_cue("the sound output has gone")
         self._without_output()
         self._do(self.drill.sound_interrupted(underflows, lost=True))

@@ -20,7 +20,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from review.error_text import without_places
-from review.page.livehub import HELD, MOST_SWINGS, FoundLive, LiveError, LiveHub, LiveSwing, Person
+from review.page.livehub import (
+    HELD,
+    MOST_SWINGS,
+    FoundLive,
+    LiveError,
+    LiveHub,
+    LiveSensor,
+    LiveSwing,
+    Person,
+)
 from unhurried.app.errors import describe
 from unhurried.app.page_taps import Taps
 from unhurried.app.page_view import DrillView, OwnFigures, link_words, own_figures, people_of
@@ -69,6 +78,9 @@ class PageDesk:
         Names and the ids of the players they were picked as.
     to_library : bool
         Whether the library takes it in at its end.
+    apart : bool, optional
+        Whether each of several sensors has a player of its own. By default where they all sit at
+        the same place: one player wears two sensors at two.
 
     Attributes
     ----------
@@ -86,6 +98,7 @@ class PageDesk:
         more_codes: Callable[[], None] | None = None,
         known_as: Mapping[str, str] | None = None,
         to_library: bool = True,
+        apart: bool | None = None,
     ) -> None:
         self.hub = hub
         self.home = home
@@ -103,9 +116,14 @@ class PageDesk:
         self._labels: dict[int, str] = {}
         self._loop: asyncio.AbstractEventLoop | None = None
         self._guard = threading.RLock()
-        self._own = OwnFigures()
-        self._shown: dict[str, tuple[Swing, str]] = {}
-        self._swings: collections.deque[tuple[str, Swing]] = collections.deque(maxlen=MOST_SWINGS)
+        self._apart = apart
+        # By which of the sessions, from 0.
+        self._own: dict[int, OwnFigures] = collections.defaultdict(OwnFigures)
+        self._who_was: dict[int, tuple[str | None, str | None, str | None]] = {}
+        self._shown: dict[str, tuple[int, Swing, str]] = {}
+        self._swings: collections.deque[tuple[str, int, Swing]] = collections.deque(
+            maxlen=MOST_SWINGS
+        )
         self._drill: DrillView | None = None
         if run is not None:
             self._drill = view = DrillView(hub, run)
@@ -168,6 +186,9 @@ class PageDesk:
             Ends them.
         """
         self.taps.sessions, self.taps.end = sessions, end
+        places = {session.mount for session in sessions}
+        alike = len(places) == 1 if self._apart is None else self._apart
+        self.taps.apart = self.run is None and len(sessions) > 1 and alike
         self._loop = asyncio.get_running_loop()
         one = sessions[0]
         self.hub.desk, self.hub.found = self, None
@@ -194,11 +215,13 @@ class PageDesk:
             again=0,
             people=(),
             sore=False,
+            sensors=self._sensors(),
+            kept=(),
         )
         if self.run is not None:
             for text in self.run.remarks:
                 self.hub.say(text, warning=True)
-        self._find_own()
+        self._find_own_anew()
         self.taps.writer.submit(self._safely, self._find_people)
         ticking = asyncio.ensure_future(self._ticks())
         try:
@@ -216,12 +239,18 @@ class PageDesk:
             await asyncio.sleep(TICK_S)
 
     def _tick(self) -> None:
-        one = self.sessions[0]
+        one = next((one for one in self.sessions if one.status.received), self.sessions[0])
         words = link_words(one.status)
         changes: dict[str, Any] = {}
         state = self.hub.state
         if words != state.link:
             changes["link"] = words
+        for session in self.sessions:
+            if session.status.received and session.held != state.held and not self.taps.over:
+                # It came when all was held already.
+                session.hold(state.held)
+        if (sensors := self._sensors()) != state.sensors:
+            changes["sensors"] = sensors
         if state.phase == "starting" and one.status.received:
             info = one.recording.info
             changes |= {
@@ -245,14 +274,26 @@ class PageDesk:
                 changes[name] = value
         if changes:
             self.hub.update(**changes)
-        if {"player", "club", "mount"} & set(changes):
-            self._find_own()
-        if changes.get("player") is not None:
-            self._add_person(str(changes["player"]), changes.get("hand", state.hand))
+        if not self.taps.over:
+            self._find_own_anew()
+
+    def _sensors(self) -> tuple[LiveSensor, ...]:
+        """Say of each sensor that has its own player how it stands."""
+        if not self.taps.apart:
+            return ()
+        return tuple(
+            LiveSensor(
+                number=number,
+                player=one.segment.player,
+                mount=one.mount,
+                link=link_words(one.status).get("state", ""),
+            )
+            for number, one in enumerate(self.sessions, 1)
+        )
 
     def _on_event(self, number: int, event: LinkEvent) -> None:
         if event.kind != "connecting":
-            label = self._labels.get(number, "")
+            label = self._label(number)
             text = self._plain(event.text)
             self.hub.say(f"{label}: {text}" if label else text, warning=event.warning)
 
@@ -261,6 +302,9 @@ class PageDesk:
         for one in self.sessions:
             text = text.replace(str(one.folder), one.folder.name)
         return without_places(text)
+
+    def _label(self, number: int) -> str:
+        return f"Sensor {number + 1}" if self.taps.apart else self._labels.get(number, "")
 
     def _on_swing(self, number: int, swing: Swing) -> None:
         from analysis.evidence.summary import is_held, kind_of
@@ -271,10 +315,10 @@ class PageDesk:
         left_out = HELD if is_held(swing) else None
         counts = left_out is None
         self.taps.add(key, session, swing, left_out=left_out)
-        self._swings.append((key, swing))
+        self._swings.append((key, number, swing))
         kind = kind_of(swing)
         if self._drill is None and counts:
-            self._shown[key] = (swing, kind)
+            self._shown[key] = (number, swing, kind)
         at = next(
             (t for t in (swing.takeaway_s, swing.top_s, swing.impact_s) if t is not None), None
         )
@@ -284,12 +328,15 @@ class PageDesk:
             LiveSwing(
                 key=key,
                 number=swing.index,
-                label=self._labels.get(number, ""),
+                label=self._label(number),
+                sensor=number + 1 if self.taps.apart else 0,
                 mount=session.mount,
                 kind=kind,
                 at=clock(at),
                 digits={name: swing_digits(swing, name) for name in MEASURES},
-                beside=self._own.beside(swing, kind) if self._drill is None and counts else {},
+                beside=self._own[number].beside(swing, kind)
+                if self._drill is None and counts
+                else {},
                 who=", ".join(word for word in (swing.player, swing.club) if word),
                 player=swing.player,
                 about=any(note.code == "period_unknown" for note in swing.notes),
@@ -299,21 +346,22 @@ class PageDesk:
                 left_out=left_out,
             )
         )
-        if self._drill is None and counts and self._own.add(swing, kind):
-            self._say_anew()
+        if self._drill is None and counts and self._own[number].add(swing, kind):
+            self._say_anew(number)
 
     def _moved(self, key: str, whose: Person | None) -> None:
         """A swing was said to be somebody else's: it is set beside nothing of the first one's."""
-        swing = next((s for k, s in self._swings if k == key), None)
+        number, swing = next(((n, s) for k, n, s in self._swings if k == key), (0, None))
         if swing is None:
             return
         name = swing.player if whose is None else whose.name
         mine = name == swing.player
-        kind = self._shown[key][1] if key in self._shown else None
-        beside = self._own.beside(swing, kind) if mine and kind is not None else {}
+        kind = self._shown[key][2] if key in self._shown else None
+        own = self._own[number]
+        beside = own.beside(swing, kind) if mine and kind is not None else {}
         who = ", ".join(word for word in (name, swing.club) if word)
         self.hub.change_swing(key, who=who, player=name, beside=beside)
-        self._own.count(swing, mine)
+        own.count(swing, mine)
         found = self.hub.found
         if found is not None and found.key == key:
             player = None if name is None else self.taps.known_as.get(name, name)
@@ -322,14 +370,15 @@ class PageDesk:
     def _counted(self, key: str, counts: bool) -> None:
         """A swing was left out, or counts again: so it does in the range of today."""
         if key in self._shown:
-            self._own.count(self._shown[key][0], counts)
-            self._say_anew()
+            number, swing, _ = self._shown[key]
+            self._own[number].count(swing, counts)
+            self._say_anew(number)
 
-    def _say_anew(self) -> None:
-        """Say of every shot shown where it lies in the range that holds now."""
-        for key, (swing, kind) in list(self._shown.items())[-MOST_SWINGS:]:
-            if kind == "strike":
-                self.hub.change_swing(key, beside=self._own.beside(swing, kind))
+    def _say_anew(self, number: int) -> None:
+        """Say of every shot shown of a session where it lies in the range that holds now."""
+        for key, (of, swing, kind) in list(self._shown.items())[-MOST_SWINGS:]:
+            if kind == "strike" and of == number:
+                self.hub.change_swing(key, beside=self._own[number].beside(swing, kind))
 
     def _show_found(self, key: str, session: LiveSession, swing: Swing) -> None:
         """Say where the swing is that was found last: the wall draws it from what is written."""
@@ -359,33 +408,41 @@ class PageDesk:
     def _find_people(self) -> None:
         """Look up who may swing next, in a thread."""
         if self.run is None:
-            people = people_of(self.home)
-            known = {one.name for one in people}
-            new = self.hub.state.player
-            if new is not None and new not in known:
-                people = (Person(key="new", name=new, hand=self.hub.state.hand), *people)
-            self.hub.update(people=people)
+            self.hub.update(people=people_of(self.home))
+            for session in self.sessions:
+                if session.segment.player is not None:
+                    self._add_person(session.segment.player, session.segment.handedness)
 
-    def _who(self) -> tuple[str | None, str | None, str | None]:
-        one = self.sessions[0]
+    def _who(self, number: int) -> tuple[str | None, str | None, str | None]:
+        one = self.sessions[number]
         return one.segment.player, one.segment.club, one.mount
 
-    def _find_own(self) -> None:
-        """Look up the player's reference, in a thread: the library may take its time."""
+    def _find_own_anew(self) -> None:
+        """Look up a player's own figures where somebody else swings, or with another club.
+
+        In a thread: the library may take its time.
+        """
         if self.run is not None:
             return
-        self._own = OwnFigures()
-        self._shown = {}
-        player, club, mount = self._who()
-        if player is not None and mount is not None:
-            self.taps.writer.submit(self._safely, self._look_up, (player, club, mount))
+        for number in range(len(self.sessions)):
+            who = player, club, mount = self._who(number)
+            before = self._who_was.get(number)
+            if who == before:
+                continue
+            self._who_was[number] = who
+            self._own[number] = OwnFigures()
+            self._shown = {k: one for k, one in self._shown.items() if one[0] != number}
+            if player is not None and mount is not None:
+                self.taps.writer.submit(self._safely, self._look_up, number, (player, club, mount))
+            if before is not None and player not in (None, before[0]):
+                self._add_person(str(player), self.sessions[number].segment.handedness)
 
-    def _look_up(self, who: tuple[str, str | None, str | None]) -> None:
+    def _look_up(self, number: int, who: tuple[str, str | None, str | None]) -> None:
         own = own_figures(self.home, who, self.taps.known_as)
-        if who == self._who():
-            own.follow(self._own)
-            self._own = own
-            self._say_anew()
+        if who == self._who(number):
+            own.follow(self._own[number])
+            self._own[number] = own
+            self._say_anew(number)
 
     # -- what is asked ---------------------------------------------------------------------------
 
@@ -456,27 +513,34 @@ class PageDesk:
             outcome = why or "nothing was recorded: no sample came from the sensor"
             self.hub.update(phase="failed", outcome=outcome)
             return
+        named = []
         for one in there:
-            self._take_in(one)
+            taken = self._take_in(one)
+            if taken is not None:
+                named.append((self._label(self.sessions.index(one)), taken))
         first, kept = there[0], self.taps.kept_ids
-        recorded = clock(first.status.recorded_s)
-        words = (
-            f"{len(first.swings)} swing{'' if len(first.swings) == 1 else 's'} in {recorded} min"
-        )
+        words = _recorded(first)
+        if self.taps.apart:
+            words = "; ".join(
+                f"{self._label(self.sessions.index(o))}: {_recorded(o)}" for o in there
+            )
         if error is not None:
             words = why if is_gone(first) else f"{why} (kept and safe: {words})"
         self.hub.update(
             phase="kept" if error is None else "failed",
             session=kept[0] if kept else None,
+            kept=tuple(named),
             outcome=words,
         )
+        self.taps.films.lay_all()
 
-    def _take_in(self, one: LiveSession) -> None:
+    def _take_in(self, one: LiveSession) -> str | None:
+        """Take one into the library, and return its id there; None where it isn't."""
         if is_gone(one):
             self.hub.say(self._plain(gone(one)), warning=True)
-            return
+            return None
         if not self.to_library:
-            return
+            return None
         try:
             info = one.recording.info
             if info is not None and info.simulated:
@@ -484,6 +548,7 @@ class PageDesk:
             taken = take_in(self.home, one.folder, self.taps.known_as)
             assert taken is not None
             self.taps.kept_ids.append(taken)
+            return taken
         except Exception as trouble:
             _log.exception("into the library")
             line = self._plain(describe(trouble)[0])
@@ -491,3 +556,10 @@ class PageDesk:
                 f"the recording {one.folder.name} is safe, but not in the library yet: {line}",
                 warning=True,
             )
+            return None
+
+
+def _recorded(session: LiveSession) -> str:
+    """Say how much was recorded."""
+    n = len(session.swings)
+    return f"{n} swing{'' if n == 1 else 's'} in {clock(session.status.recorded_s)} min"

@@ -21,7 +21,8 @@ from unhurried.app.shutdown import Shutdown
 from words import cautions
 
 if TYPE_CHECKING:
-    from review.page.requests import SessionRequest
+    from review.page.requests import OtherSensor, SessionRequest
+    from sensor.link.source import Source
     from unhurried.app.drill_run import DrillRun
     from unhurried.app.live import LiveSession
     from unhurried.app.screen import Screen
@@ -93,52 +94,87 @@ class PageStarter:
             self._thread = threading.Thread(target=work, name="recording")
             self._thread.start()
 
+    def cautions_for(self, player: str | None) -> tuple[str, ...]:
+        """Return what a player is to read before a drill; see `review.page.livehub.Starter`."""
+        from unhurried.app.drill_checks import cautions_were_shown
+
+        return (cautions.SHORT,) if cautions_were_shown(self._home, player) else self.cautions
+
     def _prepare(self, asked: SessionRequest) -> Callable[[], None]:
-        from unhurried.app.home_parts import make_folder
-        from unhurried.app.live import LiveSession, forget_invented, open_source
-        from unhurried.app.new_folder import dated
+        each: list[SessionRequest | OtherSensor] = [asked]
+        if asked.second is not None:
+            each.append(asked.second)
+        sources = [self._source(one, asked.club) for one in each]
+        run = None if asked.drill is None else self._drill(asked)
+        known = {one.player: one.player_id for one in each if one.player and one.player_id}
+        kind = "recording" if run is None else "drill"
+        desk = PageDesk(
+            self._hub, self._home, kind, run, known_as=known, apart=asked.second is not None
+        )
+        sessions = [
+            self._session(desk, number, one, source, run, asked.club)
+            for number, (one, source) in enumerate(zip(each, sources, strict=True))
+        ]
+        self._ending = Shutdown()
+        return functools.partial(self._work, desk, sessions, run, self._ending)
+
+    def _source(self, one: SessionRequest | OtherSensor, club: str | None) -> Source:
+        from unhurried.app.live import forget_invented, open_source
 
         source = open_source(
-            sensor=asked.sensor,
-            simulated=asked.simulated,
+            sensor=one.sensor,
+            simulated=one.simulated,
             speed=self._speed,
             seed=next(self._seeds),
-            mount=asked.mount,
-            hand=asked.hand,
-            player=asked.player,
-            club=asked.club,
+            mount=one.mount,
+            hand=one.hand,
+            player=one.player,
+            club=club,
         )
-        if asked.simulated and asked.player is None:
+        if one.simulated and one.player is None:
             forget_invented(source)
-        run = None if asked.drill is None else self._drill(asked)
-        known = {asked.player: asked.player_id} if asked.player and asked.player_id else {}
-        kind = "recording" if run is None else "drill"
-        desk = PageDesk(self._hub, self._home, kind, run, known_as=known)
+        return source
+
+    def _session(
+        self,
+        desk: PageDesk,
+        number: int,
+        one: SessionRequest | OtherSensor,
+        source: Source,
+        run: DrillRun | None,
+        club: str | None,
+    ) -> LiveSession:
+        """Make the recording of one sensor; of two that begin at once each has its own folder."""
+        from unhurried.app.home_parts import make_folder
+        from unhurried.app.live import LiveSession
+        from unhurried.app.new_folder import dated
+
         on_swing, on_event = desk.listening(
-            0,
+            number,
             (lambda _swing: None) if run is None else run.on_swing,
             (lambda _event: None) if run is None else run.on_event,
         )
-        session = LiveSession(
+        return LiveSession(
             source,
-            dated(make_folder(self._home, "recordings")),
-            player=asked.player,
-            club=asked.club,
-            mount=asked.mount,
-            hand=asked.hand,
+            dated(make_folder(self._home, "recordings"), f"sensor-{number + 1}-" * (number > 0)),
+            player=one.player,
+            club=club,
+            mount=one.mount,
+            hand=one.hand,
             on_swing=on_swing,
             on_block=None if run is None else run.on_block,
             on_event=on_event,
             home=self._home,
         )
-        self._ending = Shutdown()
-        return functools.partial(self._work, desk, session, run, self._ending)
 
     def _drill(self, asked: SessionRequest) -> DrillRun:
+        from unhurried.app.drill_checks import cautions_are_due
         from unhurried.app.drill_start import ready_drill
         from unhurried.app.settings import load_settings
 
         ready = ready_drill(self._home, asked)
+        # They were ticked as read.
+        cautions_are_due(self._home, asked.player)
         level = float(load_settings(self._home)["tone_level"])
         run, _, why = ready.run(self._home, output=self._output, level=level)
         run.on_terminal = False
@@ -150,7 +186,7 @@ class PageStarter:
         return run
 
     def _work(
-        self, desk: PageDesk, session: LiveSession, run: DrillRun | None, end: Shutdown
+        self, desk: PageDesk, sessions: list[LiveSession], run: DrillRun | None, end: Shutdown
     ) -> None:
         """Record; in a thread of its own."""
         from unhurried.app.recording import run_sessions
@@ -158,9 +194,9 @@ class PageStarter:
         failed: Exception | None = None
         try:
             if run is None:
-                end.run(run_sessions([session], _quiet_screen(), ending=end, page=desk, keys=False))
+                end.run(run_sessions(sessions, _quiet_screen(), ending=end, page=desk, keys=False))
             else:
-                end.run(run.run(session, ending=end, page=desk))
+                end.run(run.run(sessions[0], ending=end, page=desk))
         except Exception as error:
             _log.warning("the recording ended: %s", describe(error)[0])
             failed = error

@@ -17,6 +17,7 @@ from review.page.requests import (
     Ball,
     BallResult,
     Felt,
+    Film,
     GoOn,
     Heard,
     Hold,
@@ -32,6 +33,7 @@ from review.page.requests import (
     Whose,
 )
 from unhurried.app.errors import describe
+from unhurried.app.page_films import FilmOf, Films
 
 if TYPE_CHECKING:
     from analysis.swing.results import FoundSwing, Swing
@@ -107,6 +109,8 @@ class Taps:
         Names and the ids of the players they were picked as.
     kept_ids : list of str
         Sessions that the library has.
+    apart : bool
+        Each sensor has a player of its own.
     """
 
     def __init__(
@@ -120,6 +124,7 @@ class Taps:
         self.ended_here = False
         self.known_as: dict[str, str] = {}
         self.kept_ids: list[str] = []
+        self.apart = False
         self.end: Callable[[], None] | None = None
         self.changed: Callable[[], None] = lambda: None
         """Called when who swings, or with what, was changed."""
@@ -129,6 +134,7 @@ class Taps:
         """Called when a swing was said to be somebody else's, or (None) as it was recorded."""
         self.writer = concurrent.futures.ThreadPoolExecutor(1, thread_name_prefix="said")
         self._plain = plain
+        self.films = Films(hub, home, self.writer, self.kept_ids, plain)
         self._swings: dict[str, SaidSwing] = {}
         self._done: list[_Done] = []
         self._number = 0
@@ -191,8 +197,8 @@ class Taps:
                 return "Noted."
             case Who():
                 return self._who(tap)
-            case Next(key):
-                return self._next(self._person(key))
+            case Next():
+                return self._next(self._person(tap.who), tap.sensor)
             case Whose():
                 return self._whose(self._person(tap.who), self._swing(tap.swing))
             case Ball(ball):
@@ -203,6 +209,8 @@ class Taps:
                 return self._felt(tap)
             case Kind():
                 return self._kind(tap)
+            case Film():
+                return self._film(tap)
             case BallResult():
                 return self._result(tap)
             case Undo():
@@ -228,11 +236,13 @@ class Taps:
 
     def _hold(self, tap: Hold) -> str:
         held = not self.hub.state.held if tap.held is None else tap.held
-        if not all(session.status.received for session in self.sessions):
+        there = [session for session in self.sessions if session.status.received]
+        if not there:
             raise LiveError("there is nothing to hold yet: the sensor hasn't sent a sample")
         if self.run is not None:
             self.run.hold(held)
-        for session in self.sessions:
+        # One that comes later is held as it comes.
+        for session in there:
             session.hold(held)
         self.hub.update(held=held)
         return "Hold: nothing counts." if held else "Going on: swings count."
@@ -242,7 +252,7 @@ class Taps:
         if kept.left_out == HELD:
             raise LiveError("that swing is left out already: it was made during Hold")
         out = kept.left_out is None
-        words = f"swing {kept.number} {'left out' if out else 'counts'}"
+        words = f"{self._called(kept)} {'left out' if out else 'counts'}"
         self._say(kept, "excluded", kept.left_out, NOT_THAT if out else None, words)
         return f"{words[0].upper()}{words[1:]}."
 
@@ -273,7 +283,12 @@ class Taps:
         changes: dict[str, str | None] = {
             name: value for name, value in given.items() if value is not None
         }
-        if tap.player not in (None, self.sessions[0].segment.player) and tap.hand is None:
+        whose = self._of_sensor(tap.sensor) if tap.sensor else self.sessions
+        if self.apart and not tap.sensor and (tap.player or tap.hand):
+            raise LiveError("say which sensor that is for: each has its own player")
+        if tap.player is not None:
+            self._only_there(tap.player, whose)
+        if tap.player not in (None, whose[0].segment.player) and tap.hand is None:
             # The one before may have been left-handed.
             changes["handedness"] = None
         if tap.player is not None and tap.player_id is not None:
@@ -281,8 +296,9 @@ class Taps:
         if not changes:
             raise LiveError("nothing was changed: pick a player or type a club first")
         said = ", ".join(str(value) for value in changes.values() if value is not None)
-        self._segment(changes, f"from here on {said}")
-        return f"From here on: {said}."
+        on = f"sensor {tap.sensor}: " if tap.sensor else ""
+        self._segment(changes, f"{on}from here on {said}", whose)
+        return f"{on.capitalize()}from here on {said}." if on else f"From here on: {said}."
 
     def _person(self, key: str) -> Person:
         found = next((one for one in (*self.hub.state.people, GUEST) if one.key == key), None)
@@ -290,20 +306,44 @@ class Taps:
             raise LiveError("that name isn't of this recording: load the screen again")
         return found
 
-    def _next(self, person: Person) -> str:
+    def _of_sensor(self, number: int) -> Sequence[LiveSession]:
+        if not self.apart or not 1 <= number <= len(self.sessions):
+            raise LiveError("there is no such sensor here: load the screen again")
+        return self.sessions[number - 1 : number]
+
+    def _only_there(self, name: str, whose: Sequence[LiveSession]) -> None:
+        """Nobody has two sensors at once: a swing of one is never another one's player's.
+
+        Raises
+        ------
+        LiveError
+        """
+        for number, session in enumerate(self.sessions, 1):
+            if self.apart and session not in whose and session.segment.player == name:
+                raise LiveError(f"{name} is next on sensor {number}: choose somebody else there")
+
+    def _next(self, person: Person, sensor: int) -> str:
         if self.run is not None:
             raise LiveError("a drill has one player and one club: end it first")
+        if self.apart and not sensor:
+            raise LiveError("say which sensor that is for: each has its own player")
+        whose = self._of_sensor(sensor) if sensor else self.sessions
+        if person.name is not None:
+            self._only_there(person.name, whose)
         if person.name is not None and person.player_id is not None:
             self.known_as[person.name] = person.player_id
         name = person.name or "a guest"
         changes = {"player": person.name, "handedness": person.hand}
-        self._segment(changes, f"from here on {name}")
-        return f"Next: {name}."
+        on = f"sensor {sensor}: " if sensor else ""
+        self._segment(changes, f"{on}from here on {name}", whose)
+        return f"Next on sensor {sensor}: {name}." if sensor else f"Next: {name}."
 
     def _whose(self, person: Person, kept: SaidSwing) -> str:
+        if person.name is not None:
+            self._only_there(person.name, [kept.session])
         if person.name is not None and person.player_id is not None:
             self.known_as[person.name] = person.player_id
-        words = f"swing {kept.number} was of {person.name or 'a guest'}"
+        words = f"{self._called(kept)} was of {person.name or 'a guest'}"
         before = kept.whose
         number = self._remember(words, lambda: self._move(kept, before))
         said = {"player": person.name}
@@ -316,19 +356,31 @@ class Taps:
         self.moved(kept.key, whose)
         self.writer.submit(self._annotate, kept, "player", whose)
 
-    def _segment(self, changes: Mapping[str, Any], words: str) -> None:
+    def _called(self, kept: SaidSwing) -> str:
+        """Name a swing, with its sensor where each counts its own."""
+        if not self.apart:
+            return f"swing {kept.number}"
+        return f"swing {kept.number} of sensor {self.sessions.index(kept.session) + 1}"
+
+    def _segment(
+        self, changes: Mapping[str, Any], words: str, whose: Sequence[LiveSession] | None = None
+    ) -> None:
+        changed = self.sessions if whose is None else whose
         before: list[dict[str, Any]] = [
-            {name: getattr(session.segment, name) for name in changes} for session in self.sessions
+            {name: getattr(session.segment, name) for name in changes} for session in changed
         ]
 
         def take_back() -> None:
             if self.over:
                 raise LiveError(ENDED)
-            for session, was in zip(self.sessions, before, strict=True):
+            for was in before:
+                if was.get("player") is not None:
+                    self._only_there(was["player"], changed)
+            for session, was in zip(changed, before, strict=True):
                 session.change(**was)
             self.changed()
 
-        for session in self.sessions:
+        for session in changed:
             session.change(**changes)
         self._remember(words, take_back)
         self.changed()
@@ -362,22 +414,35 @@ class Taps:
         new = {q: w for q, w in felt.items() if q != question}
         if felt.get(question) != word:
             new[question] = word
-            words = f"swing {kept.number} felt {FELT_TEXT[word]}"
+            words = f"{self._called(kept)} felt {FELT_TEXT[word]}"
         else:
-            words = f"swing {kept.number}: no word on its {question}"
+            words = f"{self._called(kept)}: no word on its {question}"
         self._say(kept, "felt", felt, new, words)
         return f"{words[0].upper()}{words[1:]}."
 
     def _kind(self, tap: Kind) -> str:
         kept, kind = self._swing(tap.swing), tap.kind
         word = {"strike": "at a ball", "rehearsal": "a practice swing"}.get(kind, kind)
-        words = f"swing {kept.number} was {word}"
+        words = f"{self._called(kept)} was {word}"
         self._say(kept, "kind", kept.said.get("kind"), kind, words)
         return f"{words[0].upper()}{words[1:]}."
 
+    def _film(self, tap: Film) -> str:
+        kept = self._swing(tap.swing)
+
+        def session() -> str | None:
+            described = kept.session.session
+            return None if described is None else described.id
+
+        film = FilmOf(tap.path, self._called(kept), kept.span.seq, session)
+        self._remember(f"film of {film.called}", lambda: self.films.take_back(film))
+        self.films.add(film)
+        when = "" if self.over else " once the recording has ended"
+        return f"The film of {film.called} is here. It is laid beside it{when}."
+
     def _result(self, tap: BallResult) -> str:
         kept = self._swing(tap.swing)
-        words = f"ball result of swing {kept.number}"
+        words = f"ball result of {self._called(kept)}"
         self._say(kept, "result", dict(kept.result), {**kept.result, **tap.result}, words)
         return f"Kept: {words}."
 

@@ -230,7 +230,7 @@ class DrillView:
                 why = NO_NUMBERS_IN_BLOCK if self.run.drill.quiet else None
                 self.hub.change_swing(key, hidden=why)
         elif isinstance(action, Line):
-            self.hub.say(action.text)
+            self.hub.say(action.text.removeprefix("! "), warning=action.text.startswith("! "))
         elif isinstance(action, Done):
             # Afterwards there is nothing to be held back any more.
             for key in self._drilled.values():

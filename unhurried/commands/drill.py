@@ -347,8 +347,7 @@ def _beginning(
 
 
 def _say_cautions(home: Path, player: str | None, mount: str | None) -> None:
-    """The whole text once a day and player, then one line; that of the mount always."""
-
+    """The whole text on a player's first day, then one line; that of the mount always."""
     if cautions_are_due(home, player):
         for text in cautions.DRILL:
             show(f"! {text}")

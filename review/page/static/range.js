@@ -39,7 +39,11 @@ const show = (message) => {
   root.dataset.phase = message.phase;
   if (RUNNING.includes(message.phase) !== RUNNING.includes(before)) {
     // Where the program ends with the recording, what it said last stays here to be read.
-    if (message.stays) location.reload();
+    const film = document.getElementById("film-progress");
+    if (message.stays && film && !film.hidden) {
+      // A film on its way would be cut off.
+      document.addEventListener("film-sent", () => location.reload(), { once: true });
+    } else if (message.stays) location.reload();
     else root.dataset.over = "1";
   } else if (message.phase !== before) keepAwake();
 };

@@ -15,7 +15,12 @@ TEXT = [
     (ink, paper)
     for ink in ("ink", "quiet", "turn", "rate")
     for paper in ("paper", "sheet", "reference")
-] + [("on-turn", "turn"), ("ink", "warn-paper")]
+] + [
+    ("on-turn", "turn"),
+    ("on-sensor", "sensor-1"),
+    ("on-sensor", "sensor-2"),
+    ("ink", "warn-paper"),
+]
 SHAPES = [
     ("field", "paper"),
     ("field", "sheet"),
@@ -24,6 +29,8 @@ SHAPES = [
     ("warn", "warn-paper"),
     ("turn", "sheet"),
     ("rate", "sheet"),
+    ("sensor-1", "paper"),
+    ("sensor-2", "paper"),
 ]
 
 

@@ -416,7 +416,7 @@ def test_numbers_and_felt_taps_fit_a_phone_without_scrolling(
     window = phone(f"{site.url}/range", viewport={"width": 390, "height": 664})
     window.wait_for_selector("#line[data-up='1']")
     boxes = window.evaluate(
-        "[...document.querySelectorAll('.far dd, .felt button, #end summary')].map(e => "
+        "[...document.querySelectorAll('.far dd, .felt .time button, #end summary')].map(e => "
         "[e.textContent.trim(), e.getBoundingClientRect().top, e.getBoundingClientRect().bottom])"
     )
     # In a drill it is asked about the time alone.
@@ -424,7 +424,7 @@ def test_numbers_and_felt_taps_fit_a_phone_without_scrolling(
     assert [text for text, top, bottom in boxes if top < 0 or bottom > 664] == []
     # Nothing lies over anything: what is at each one's middle is that one.
     hidden = window.evaluate(
-        "[...document.querySelectorAll('.far dd, .felt button, #end summary')].filter(e => { "
+        "[...document.querySelectorAll('.far dd, .felt .time button, #end summary')].filter(e => { "
         "const b = e.getBoundingClientRect(); const there = document.elementFromPoint("
         "b.left + b.width / 2, b.top + b.height / 2); return !e.contains(there); })"
         ".map(e => e.textContent)"

@@ -6,6 +6,7 @@ import json
 import shutil
 import subprocess
 import sys
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -244,7 +245,7 @@ def test_a_missing_reference_names_those_that_there_are(
 # -- cautions --------------------------------------------------------------------------------------
 
 
-def test_the_whole_cautions_come_once_a_player_and_day(
+def test_the_whole_cautions_come_on_a_players_first_day(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     home = tmp_path / "home"
@@ -258,7 +259,13 @@ def test_the_whole_cautions_come_once_a_player_and_day(
         assert "tethered" in err
         assert err.index("arm up") < err.index("samples are coming")
     shown = json.loads((home / "cautions.json").read_text())
-    (home / "cautions.json").write_text(json.dumps({**shown, "Ida": "2026-01-02"}))
+    yesterday, season = (str(date.today() - timedelta(days=days)) for days in (1, 91))
+    (home / "cautions.json").write_text(json.dumps({**shown, "Ida": yesterday, "": yesterday}))
+    assert not cautions_are_due(home, "Ida")
+    # Nobody knows whether it is the one of yesterday.
+    assert cautions_are_due(home, None)
+    assert not cautions_are_due(home, None)
+    (home / "cautions.json").write_text(json.dumps({**shown, "Ida": season}))
     assert cautions_are_due(home, "Ida")
     assert not cautions_are_due(home, "Ida")
     (home / "cautions.json").write_text("{")

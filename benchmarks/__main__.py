@@ -34,6 +34,7 @@ PARTS = (
     "link",
     "evidence",
     "answers",
+    "lesson",
     "library",
     "cluster",
     "sound",

@@ -34,8 +34,8 @@ class LessonRecord:
     start : str
         When it began, ISO 8601 with its own offset: its day is the lesson's.
     club, mount : str or None
-    aim, words : str or None
-        What the player works on; what the coach says for next time.
+    aim, words, avoid : str or None
+        What the player works on; what the coach says for next time; what is to be left alone.
     swings, days : int or None
         Homework: practice swings a day, and on how many days. None: there is none.
     backswing_ms : float or None
@@ -52,6 +52,7 @@ class LessonRecord:
     mount: Mount | None = None
     aim: Text | None = None
     words: Text | None = None
+    avoid: Text | None = None
     swings: _Swings | None = None
     days: _Days | None = None
     backswing_ms: Number | None = None

@@ -29,6 +29,13 @@ WORDS: Final = (
 )
 """What a coach may say for next time; any other can be typed. (Own words; no source.)"""
 
+AVOID: Final = (
+    "Turning past full",
+    "Full speed",
+    "Many swings without a rest",
+)
+"""What is to be left alone; anything else can be typed."""
+
 DAYS: Final = (2, 4, 6)
 SWINGS: Final = (6, 12, 20)
 """Days, and practice swings a day, to choose from; the first of each is for a start. (Chosen here:

@@ -61,7 +61,8 @@ from sensor.errors import SensorError
 
 HERE: Final = Path(__file__).parent
 SCREENS: Final = (
-    *("players", "session", "swing", "pair", "trend", "range", "wall", "clips", "reports", "help"),
+    *("players", "session", "swing", "pair", "trend", "range", "lesson", "homework", "wall"),
+    *("clips", "reports", "help"),
 )
 """Modules of this package with `routes()`, in the order in which paths are matched."""
 

@@ -15,6 +15,7 @@ from analysis.evidence.plan import Volume
 from library.catalogue import Library
 from library.deletion import remove_unused
 from library.errors import NoSuchError
+from library.lesson import days_to_tick
 from library.players import Player, clean_name
 from library.rows import PlayerRow, SessionRow
 from review import formatting as fmt
@@ -23,8 +24,10 @@ from review.page.answers import next_step
 from review.page.app import WAIT_S, FormError, Page, checked_id, page_of
 from review.page.evidence_cache import Stand, stand
 from review.page.forms import Form, field, posted
+from review.page.last_time import last_time
 from review.page.links import trend_url
 from sensor.recording.schema import HANDS, LONGEST_NAME
+from words.lesson import homework as say_homework
 
 SHOWN_SESSIONS: Final = 50
 """Sessions of a player on one page."""
@@ -162,6 +165,7 @@ def _player(request: Request) -> Response:
         limit = library.simulated_limit(player.id)
         groups = library.groups(player.id, simulated=limit)
         unused = not library.is_swinging(player.id)
+        before = last_time(library, player)
     whole = request.query_params.get("whole") is not None
     found = _stand_of(page, who, None if whole else WAIT_S)
     return page.render(
@@ -178,6 +182,9 @@ def _player(request: Request) -> Response:
         more=total > first + SHOWN_SESSIONS,
         page_of_sessions=SHOWN_SESSIONS,
         hands=HANDS,
+        before=before,
+        homework=say_homework,
+        ticks=[] if before is None else days_to_tick(before.record, page.today()),
         today=page.today(),
         volume_words=volume_words,
     )

@@ -44,6 +44,22 @@ class DrillRequest:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LessonRequest:
+    """A lesson as it is asked for.
+
+    Attributes
+    ----------
+    full_only : bool
+        Chips, waggles and warm-up swings are only counted.
+    aim : str
+        What the player works on, as it was agreed last time.
+    """
+
+    full_only: bool = True
+    aim: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SessionRequest:
     """What is to be recorded.
 
@@ -59,6 +75,8 @@ class SessionRequest:
     club, mount, hand : str or None
     drill : DrillRequest or None
         None: a recording without a drill.
+    lesson : LessonRequest or None
+        None: a recording without a lesson's parts.
     """
 
     sensor: str | None = None
@@ -69,6 +87,7 @@ class SessionRequest:
     mount: str | None = None
     hand: str | None = None
     drill: DrillRequest | None = None
+    lesson: LessonRequest | None = None
 
 
 # -- taps ------------------------------------------------------------------------------------------
@@ -177,5 +196,27 @@ class BallResult:
     swing: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class LessonPart:
+    """From here on another part of the lesson."""
+
+    part: str
+
+
+@dataclass(frozen=True, slots=True)
+class Numbers:
+    """Show the numbers of a lesson's first shots, or hide them."""
+
+    shown: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FullOnly:
+    """Only full swings of the lesson count, or all."""
+
+    on: bool
+
+
+OfLesson = LessonPart | Numbers | FullOnly
 OfSwing = NotThat | Whose | Felt | Kind | BallResult
-Tap = Stop | Sore | Hold | Again | GoOn | Undo | Note | Who | Next | Ball | OfSwing
+Tap = Stop | Sore | Hold | Again | GoOn | Undo | Note | Who | Next | Ball | OfSwing | OfLesson

@@ -113,7 +113,7 @@ class PageStarter:
         run = None if asked.drill is None else self._drill(asked)
         known = {asked.player: asked.player_id} if asked.player and asked.player_id else {}
         kind = "recording" if run is None else "drill"
-        desk = PageDesk(self._hub, self._home, kind, run, known_as=known)
+        desk = PageDesk(self._hub, self._home, kind, run, known_as=known, lesson=asked.lesson)
         on_swing, on_event = desk.listening(
             0,
             (lambda _swing: None) if run is None else run.on_swing,

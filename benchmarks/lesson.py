@@ -87,14 +87,12 @@ def _words(
     rng: np.random.Generator, each: int, between: int, earlier: int, habit: Habit, **more: Any
 ) -> dict[str, Word]:
     kinds = _kinds(each, between)
-    rows = [
-        row
-        for k in range(earlier)
-        for row in _session(rng, f"before-{k}", ["rehearsal", "strike"] * 10, habit)
+    before = [
+        _session(rng, f"before-{k}", ["rehearsal", "strike"] * 10, habit) for k in range(earlier)
     ]
     now = _session(rng, "now", kinds, habit, **more)
     side = 2 * each
-    found = first_against_last(now[:side], now[-side:], [*rows, *now])
+    found = first_against_last(now[:side], now[-side:], now, before)
     return {aspect: one.word for aspect, one in found.items()}
 
 

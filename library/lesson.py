@@ -25,6 +25,10 @@ PART_SWING: Final = "part swing"
 """Why a chip, a waggle or a warm-up swing of a lesson is left out: it is only counted."""
 
 
+MOST_BEFORE: Final = 8
+"""Earlier sessions that tell how much a player's swings scatter. (Chosen here.)"""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LessonDot:
     """One swing of a lesson.
@@ -112,7 +116,7 @@ def lesson_of(evidence: Evidence, session_id: str) -> Lesson | None:
     then = evidence.until(session_id)
     rows = then.rows_of(session_id)
     first, last, part_swings = _sides(evidence.library, session_id, rows, parts)
-    words = first_against_last(first, last, then.rows, then.params)
+    words = first_against_last(first, last, rows, _before(then, session_id), then.params)
     strips = tuple(
         LessonStrip(
             aspect=aspect,
@@ -134,6 +138,17 @@ def lesson_of(evidence: Evidence, session_id: str) -> Lesson | None:
     )
 
 
+def _before(then: Evidence, session_id: str) -> list[list[SwingRow]]:
+    """Return the swings of the sessions before, those of a lesson by its parts."""
+    out = []
+    for session in [one for one in then.sessions if one != session_id][-MOST_BEFORE:]:
+        rows = then.rows_of(session)
+        parts = parts_in(then.library, session)
+        sets = _by_part(then.library, session, rows, parts)[0].values() if parts else [rows]
+        out += [swings for swings in sets if swings]
+    return out
+
+
 def _sides(
     library: Library,
     session_id: str,
@@ -141,6 +156,17 @@ def _sides(
     parts: Sequence[tuple[int, Part]],
 ) -> tuple[list[SwingRow], list[SwingRow], int]:
     """Sort a session's swings into first and last, and count those that are only counted."""
+    sides, part_swings = _by_part(library, session_id, rows, parts)
+    return sides["first"], sides["last"], part_swings
+
+
+def _by_part(
+    library: Library,
+    session_id: str,
+    rows: Sequence[SwingRow],
+    parts: Sequence[tuple[int, Part]],
+) -> tuple[dict[Part | None, list[SwingRow]], int]:
+    """Sort a session's swings by the lesson's parts, and count those that are only counted."""
     rate = library.session(session_id).rate_hz
     table = library.swings(
         session=session_id, columns=("number", "seq", "swing_ms", "excluded"), excluded=True
@@ -156,7 +182,7 @@ def _sides(
     for one in rows:
         if one.kind != "unclear":
             sides[part.get(one.swing_id)].append(one)
-    return sides["first"], sides["last"], part_swings
+    return sides, part_swings
 
 
 def _dots(rows: Sequence[SwingRow], measure: str) -> tuple[LessonDot, ...]:

@@ -20,7 +20,7 @@ from analysis.evidence.margins import MARGINS
 from analysis.evidence.outcome import Decision, Outcome, decide_together
 from analysis.evidence.parts import BLOCK, DRIFT, SWINGS, Part, budget, total
 from analysis.evidence.reading import DOWN, UP, Aspect, Word
-from analysis.evidence.spread import EvidenceParams, SwingRow, cell_of_rows, sessions_of
+from analysis.evidence.spread import EvidenceParams, SwingRow, cell_of_rows
 from analysis.evidence.summary import Kind
 from analysis.evidence.variance import Variances, inflation, variances_of
 
@@ -64,6 +64,7 @@ def first_against_last(
     first: Sequence[SwingRow],
     last: Sequence[SwingRow],
     rows: Sequence[SwingRow],
+    before: Sequence[Sequence[SwingRow]] = (),
     params: EvidenceParams | None = None,
 ) -> dict[Aspect, LessonWord]:
     """Set a lesson's last swings against its first.
@@ -73,9 +74,12 @@ def first_against_last(
     first, last : sequence of SwingRow
         Of one player and session, in their order.
     rows : sequence of SwingRow
-        Everything known of the player with this club and place of the sensor up to then: it tells
-        how much swings, neighbours and sets differ of themselves. Those of the session itself tell
-        how long it was, over which a drift goes.
+        All of the session: they tell how long it was, over which a drift goes.
+    before : sequence of sequences of SwingRow
+        Earlier swings of the player with this club and place of the sensor, a set each of what was
+        swung alike: they tell how much swings and neighbours differ of themselves. What was first
+        and what was last in an earlier lesson are two sets, or that lesson's change would be
+        taken for scatter.
     params : EvidenceParams, optional
 
     Returns
@@ -85,11 +89,8 @@ def first_against_last(
         both sides.
     """
     p = params or EvidenceParams()
-    session = next((row.session_id for row in first), "")
-    here = [row.order for row in rows if row.session_id == session]
-    here += [row.order for row in (*first, *last)]
+    here = [row.order for row in (*rows, *first, *last)]
     span = (float(min(here, default=0)), float(max(here, default=0)))
-    before = [row for row in rows if row.session_id != session and _free(row)]
     found: dict[Aspect, tuple[_Sides, float]] = {}
     asked = []
     for aspect, measure in MEASURES.items():
@@ -160,16 +161,18 @@ def _sides(
     return _Sides(tuple((a, b, weight / whole) for a, b, weight in pairs))
 
 
-def _known(sides: _Sides, before: Sequence[SwingRow], measure: str, p: EvidenceParams) -> Variances:
+def _known(
+    sides: _Sides, before: Sequence[Sequence[SwingRow]], measure: str, p: EvidenceParams
+) -> Variances:
     """Return the player's variances: of this lesson, and of all days before it."""
     groups: list[list[Cell]] = [[cell] for a, b, _ in sides.pairs for cell in (a, b)]
-    for kind in KINDS:
-        rows = [row for row in before if row.kind == kind]
-        days = [s.cell for s in sessions_of(rows, measure) if len(s.values) >= p.least_set]
-        if days:
-            groups.append(days)
-    mount = before[0].mount if before else None
-    known = variances_of(groups, measure, prior=p.prior, mount=mount)
+    for swings in before:
+        for kind in KINDS:
+            mine = [r for r in swings if r.kind == kind and _free(r) and measure in r.values]
+            cell = cell_of_rows(mine, measure) if len(mine) >= p.least_set else None
+            if cell is not None:
+                groups.append([cell])
+    known = variances_of(groups, measure, prior=p.prior)
     # Few swings that happen to show no drift don't say that there is none.
     drift = max(known.drift, p.prior.drift**2 * known.swing)
     return dataclasses.replace(known, drift=drift)

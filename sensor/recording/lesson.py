@@ -40,5 +40,10 @@ def parts_of(markers: Iterable[Marker]) -> list[tuple[int, Part]]:
 
 
 def part_at(parts: Parts, seq: float) -> Part | None:
-    """Return the part that a swing whose takeaway is at a sample belongs to; None before all."""
-    return next((part for first, part in reversed(parts) if first <= seq), None)
+    """Return the part that a swing whose takeaway is at a sample belongs to; None without parts.
+
+    What comes before the first marker belongs to the part that it begins: a marker needs a sample,
+    and is written a moment after it.
+    """
+    at = next((part for first, part in reversed(parts) if first <= seq), None)
+    return at or (parts[0][1] if parts else None)

@@ -75,6 +75,16 @@ def test_its_end_sets_first_against_last(library: Library, tmp_path: Path) -> No
     assert not found.past_full
 
 
+def test_what_an_earlier_lesson_changed_is_no_scatter(library: Library, tmp_path: Path) -> None:
+    for number, day in ((1, "2026-05-01"), (2, "2026-05-08"), (3, "2026-05-15")):
+        session = add_lesson(library, tmp_path, number, day=day)
+    (evidence,) = evidence_in(library, session)
+    found = lesson_of(evidence, session)
+    assert found is not None
+    said = [strip.word.word for strip in found.strips if strip.word is not None]
+    assert said == [Word.LONGER, Word.FULLER]
+
+
 def test_what_is_left_out_is_in_neither(library: Library, tmp_path: Path) -> None:
     session = add_lesson(library, tmp_path)
     for number in (1, 2, 3):
@@ -103,7 +113,8 @@ def test_a_part_of_a_later_version_is_passed_over(library: Library, tmp_path: Pa
     parts = parts_of(markers)
     assert [part for _, part in parts] == list(PARTS)
     assert part_at(parts, 10.0**9) == "last"
-    assert part_at([(50, "first")], 49.0) is None
+    assert part_at([(50, "first"), (60, "last")], 49.0) == "first"
+    assert part_at([], 49.0) is None
 
 
 def test_what_was_agreed_outlives_a_new_library_and_comes_in_a_bundle(

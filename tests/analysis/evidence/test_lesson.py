@@ -122,14 +122,10 @@ def test_a_longer_lesson_leaves_more_room_for_a_drift() -> None:
 
 def test_days_before_tell_how_much_swings_scatter() -> None:
     rng = np.random.default_rng(8)
-    before = [
-        row
-        for k in range(3)
-        for row in swings(rng, ("rehearsal", "strike") * 8, session=f"before-{k}")
-    ]
+    before = [swings(rng, ("rehearsal", "strike") * 8, session=f"before-{k}") for k in range(3)]
     first, last = lesson(rng)
     new = first_against_last(first, last, [*first, *last])["turn"].decision
-    known = first_against_last(first, last, [*before, *first, *last])["turn"].decision
+    known = first_against_last(first, last, [*first, *last], before)["turn"].decision
     assert known.dof > new.dof
 
 

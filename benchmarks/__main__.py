@@ -36,6 +36,7 @@ PARTS = (
     "link",
     "evidence",
     "answers",
+    "lesson",
     "library",
     "cluster",
     "sound",

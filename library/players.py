@@ -26,6 +26,7 @@ from library.errors import (
     NewerLibraryError,
     NoSuchError,
 )
+from library.lesson_record import LessonRecord, LessonRecords, one_each
 from library.limits import LimitsRecord, newer
 from library.told import ToldRecord, ToldRecords, each_once
 from sensor.errors import RecordingError
@@ -169,6 +170,8 @@ class Player:
         What the coach capped.
     told : tuple of ToldRecord
         What was told, oldest first: nothing in it is ever changed.
+    lessons : tuple of LessonRecord
+        What was agreed at the end of lessons, oldest first.
     at : str
         Of the last change of what stands above, ISO 8601 in UTC.
     """
@@ -184,6 +187,7 @@ class Player:
     plans: tuple[PlanRecord, ...] = ()
     earlier: tuple[ReferenceRecord, ...] = ()
     told: ToldRecords = ()
+    lessons: LessonRecords = ()
     at: Word = field(default_factory=now_utc)
     limits: LimitsRecord = field(default_factory=LimitsRecord)
 
@@ -251,6 +255,15 @@ class Player:
         """Return the player with something more that was told; what is there already stays."""
         return dataclasses.replace(self, told=each_once((*self.told, *records)))
 
+    def lesson(self, session: str) -> LessonRecord | None:
+        """Return what was agreed at the end of a lesson."""
+        return next((one for one in self.lessons if one.session == session), None)
+
+    def with_lesson(self, record: LessonRecord) -> Player:
+        """Return the player with a lesson in the place of what was said of it before."""
+        others = [one for one in self.lessons if one.session != record.session]
+        return dataclasses.replace(self, lessons=one_each((*others, record)))
+
     def as_of(self, at: str) -> Player:
         """Return the player with what had been approved and said of plans before an instant.
 
@@ -284,6 +297,7 @@ class Player:
             limits=newer(self.limits, other.limits),
             earlier=_in_time((*self.earlier, *other.earlier)),
             told=each_once((*self.told, *other.told)),
+            lessons=one_each((*self.lessons, *other.lessons)),
         )
         for reference in other.references:
             mine = merged.reference(reference.club, reference.mount)
@@ -319,6 +333,7 @@ class Player:
         out["limits"] = {
             f.name: getattr(self.limits, f.name) for f in dataclasses.fields(self.limits)
         }
+        out["lessons"] = [one.document() for one in self.lessons]
         # Last, so that `Registry.stamp` can leave it out.
         del out["told"]
         out["told"] = [one.document() for one in self.told]

@@ -14,6 +14,7 @@ from analysis.evidence.plan import NextDrill
 from analysis.swing.results import Swing, is_bound
 from review.error_text import line_of, without_places
 from words.glossary import FELT, MEASURES, PLACES, measure_word, turn_word
+from words.lesson import PART_NAMES
 from words.plain import clock as plain_clock
 from words.plain import count, decimals_of, join
 from words.sound import FIX, HEARD, TOO_SOFT
@@ -156,6 +157,11 @@ def with_u(value: float | None, u: float | None) -> tuple[str, str] | None:
 def kind_word(kind: str) -> str:
     """Name a kind of swing as a coach does."""
     return KIND_WORDS.get(kind, kind)
+
+
+def lesson_part(part: str) -> str:
+    """Name a part of a lesson."""
+    return PART_NAMES[part]
 
 
 def block_words(text: str | None) -> str:

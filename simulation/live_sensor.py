@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import dataclasses
+import functools
 import math
 from collections.abc import Callable, Mapping
 from typing import Final
@@ -90,15 +91,17 @@ class SimulatedSource(PlayedSource):
         self._clock = clock
         self._profile = load_profile(STREAM_PROFILE)
         self._made: SimulatedSession | None = None
-        self._longer: asyncio.Task[SimulatedSession] | None = None
+        self._longer: asyncio.Future[SimulatedSession] | None = None
         self._minutes = FIRST_MINUTES
         self._next_seq = 0
         self._start_ns: int | None = None
         self._task: asyncio.Task[None] | None = None
 
-    async def _make(self, minutes: float) -> SimulatedSession:
+    def _make(self, minutes: float) -> asyncio.Future[SimulatedSession]:
+        """Have a session made in a thread."""
         spec = dataclasses.replace(self._spec, minutes=minutes, swings=None)
-        return await asyncio.to_thread(simulate_session, spec, seed=self._seed)
+        make = functools.partial(simulate_session, spec, seed=self._seed)
+        return asyncio.get_running_loop().run_in_executor(None, make)
 
     async def connect(self) -> SensorInfo:
         """Make the first minute of the session."""
@@ -139,7 +142,7 @@ class SimulatedSource(PlayedSource):
                 if first + count > until:
                     break
                 if self._longer is None and first >= ahead and until < end:
-                    self._longer = asyncio.ensure_future(self._make(2.0 * self._minutes))
+                    self._longer = self._make(2.0 * self._minutes)
                 since_ns = int(packet["arrival_ns"]) - start_ns
                 wait_s = 0.0
                 if self._speed:
@@ -164,19 +167,19 @@ class SimulatedSource(PlayedSource):
                 stamp = self._clock() if self._speed == 1.0 else self._start_ns + since_ns
                 on_packet(RawPacket(stamp, payload))
             if self._longer is None:
-                self._longer = asyncio.ensure_future(self._make(2.0 * self._minutes))
-            self._made = await self._longer
+                self._longer = self._make(2.0 * self._minutes)
+            # A link that is made anew meanwhile finds it half made, and doesn't begin again.
+            self._made = await asyncio.shield(self._longer)
             self._minutes *= 2.0
             self._longer = None
 
     async def stop(self) -> None:
         """Send no more."""
-        for task in (self._task, self._longer):
-            if task is not None:
-                task.cancel()
-                with contextlib.suppress(asyncio.CancelledError):
-                    await task
-        self._task = self._longer = None
+        if self._task is not None:
+            self._task.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await self._task
+        self._task = None
 
     async def disconnect(self) -> None:
         """Send no more."""

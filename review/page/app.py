@@ -63,8 +63,8 @@ from sensor.errors import SensorError
 
 HERE: Final = Path(__file__).parent
 SCREENS: Final = (
-    *("players", "session", "swing", "pair", "trend", "range", "wall", "clips", "reports", "help"),
-    *("start", "work", "add", "settings"),
+    *("players", "session", "swing", "pair", "trend", "range", "lesson", "homework", "wall"),
+    *("clips", "reports", "help", "start", "work", "add", "settings"),
 )
 """Modules of this package with `routes()`, in the order in which paths are matched."""
 

@@ -95,7 +95,8 @@ class LiveSwing:
     result : mapping of str to float
         Ball result in the units of its names.
     left_out : str or None
-        Why it doesn't count: ``held``, or ``not that one`` where a tap said so.
+        Why it doesn't count: ``held``, ``not that one`` where a tap said so, or ``part swing`` in
+        a lesson.
     sensor : int
         Number of the sensor where each has its own player, else 0.
     """
@@ -191,6 +192,33 @@ class DrillState:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LessonState:
+    """How a lesson stands.
+
+    Attributes
+    ----------
+    part : {"first", "drill", "last"}
+    shown : bool
+        The numbers of the first shots are shown.
+    full_only : bool
+        Chips, waggles and warm-up swings are only counted.
+    counts : mapping of str to (int, int)
+        Full practice swings and shots that count, by part.
+    part_swings : int
+        Those that are only counted.
+    aim : str
+        What the player works on.
+    """
+
+    part: str = "first"
+    shown: bool = False
+    full_only: bool = True
+    counts: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    part_swings: int = 0
+    aim: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Person:
     """Somebody who may swing next.
 
@@ -273,6 +301,7 @@ class LiveState:
     swings : tuple of LiveSwing
         The latest, oldest first.
     drill : DrillState or None
+    lesson : LessonState or None
     lines : tuple of (bool, str)
         What happened, oldest first; True where somebody should do something about it.
     undo : str or None
@@ -315,6 +344,7 @@ class LiveState:
     count: int = 0
     swings: tuple[LiveSwing, ...] = ()
     drill: DrillState | None = None
+    lesson: LessonState | None = None
     lines: tuple[tuple[bool, str], ...] = ()
     undo: str | None = None
     outcome: str = ""

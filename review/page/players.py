@@ -14,6 +14,7 @@ from starlette.routing import BaseRoute, Route
 from analysis.evidence.plan import Volume
 from library.catalogue import Library
 from library.errors import NoSuchError
+from library.lesson import days_to_tick
 from library.limits import LimitsRecord
 from library.limits import said as limits_said
 from library.players import Player, clean_name
@@ -24,9 +25,11 @@ from review.page.answers import next_step
 from review.page.app import WAIT_S, FormError, Page, checked_id, page_of
 from review.page.evidence_cache import Stand, stand
 from review.page.forms import Form, field, number, posted
+from review.page.last_time import last_time
 from review.page.links import trend_url
 from review.page.start import start_words
 from sensor.recording.schema import HANDS, LONGEST_NAME
+from words.lesson import homework as say_homework
 
 SHOWN_SESSIONS: Final = 50
 """Sessions of a player on one page."""
@@ -162,6 +165,7 @@ def _player(request: Request) -> Response:
         sessions, total = _sessions(library, player.id, first)
         limit = library.simulated_limit(player.id)
         groups = library.groups(player.id, simulated=limit)
+        before = last_time(library, player)
     whole = request.query_params.get("whole") is not None
     found = _stand_of(page, who, None if whole else WAIT_S)
     return page.render(
@@ -177,6 +181,9 @@ def _player(request: Request) -> Response:
         more=total > first + SHOWN_SESSIONS,
         page_of_sessions=SHOWN_SESSIONS,
         hands=HANDS,
+        before=before,
+        homework=say_homework,
+        ticks=[] if before is None else days_to_tick(before.record, page.today()),
         today=page.today(),
         volume_words=volume_words,
     )

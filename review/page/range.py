@@ -7,6 +7,7 @@ script, and whoever opens it again finds all as it stands.
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from collections.abc import AsyncIterator, Callable, Mapping
 from functools import partial
@@ -61,6 +62,7 @@ from review.page.requests import (
     GoOn,
     Heard,
     Kind,
+    LessonRequest,
     Next,
     NotThat,
     SessionRequest,
@@ -401,13 +403,15 @@ def _asked(page: Page, form: Form, drill: DrillRequest | None) -> SessionRequest
     )
 
 
-def _begin(request: Request, asked: SessionRequest) -> Response:
+def _begin(
+    request: Request, asked: SessionRequest, *, lesson: LessonRequest | None = None
+) -> Response:
     hub = hub_of(page_of(request))
     if hub.starter is None:
         raise LiveError("nothing can be started from this page: use 'unhurried record'")
     if hub.state.sore and not from_here(request):
         raise LiveError(ONLY_COACH)
-    hub.starter.start(asked)
+    hub.starter.start(dataclasses.replace(asked, lesson=lesson))
     if "text/html" in request.headers.get("accept", "text/html"):
         # The screen says by itself that it has begun.
         return RedirectResponse("/range", status_code=303)
@@ -495,7 +499,7 @@ def _staying(
 
     A script asked for a line and shows it beside the form itself.
     """
-    to = "/range/drill#drill" if name == "drill" else f"/range#{name}"
+    to = f"/range/{name}#{name}" if name in ("drill", "lesson") else f"/range#{name}"
 
     def stay(request: Request, form: Form) -> Response:
         try:

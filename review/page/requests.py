@@ -69,6 +69,22 @@ class OtherSensor:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LessonRequest:
+    """A lesson as it is asked for.
+
+    Attributes
+    ----------
+    full_only : bool
+        Chips, waggles and warm-up swings are only counted.
+    aim : str
+        What the player works on, as it was agreed last time.
+    """
+
+    full_only: bool = True
+    aim: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SessionRequest:
     """What is to be recorded.
 
@@ -86,6 +102,8 @@ class SessionRequest:
         None: a recording without a drill.
     second : OtherSensor or None
         Recorded with it, for another player.
+    lesson : LessonRequest or None
+        None: a recording without a lesson's parts.
     """
 
     sensor: str | None = None
@@ -97,6 +115,7 @@ class SessionRequest:
     hand: str | None = None
     drill: DrillRequest | None = None
     second: OtherSensor | None = None
+    lesson: LessonRequest | None = None
 
 
 # -- taps ------------------------------------------------------------------------------------------
@@ -231,5 +250,28 @@ class BallResult:
     swing: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class LessonPart:
+    """From here on another part of the lesson."""
+
+    part: str
+
+
+@dataclass(frozen=True, slots=True)
+class Numbers:
+    """Show the numbers of a lesson's first shots, or hide them."""
+
+    shown: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FullOnly:
+    """Only full swings of the lesson count, or all."""
+
+    on: bool
+
+
+OfLesson = LessonPart | Numbers | FullOnly
 OfSwing = NotThat | Whose | Felt | Kind | Film | BallResult
-Tap = Stop | Sore | Hold | Again | GoOn | Heard | Undo | Note | Who | Next | Ball | OfSwing
+OfBar = Stop | Sore | Hold | Again | GoOn | Heard | Undo | Note
+Tap = OfBar | Who | Next | Ball | OfSwing | OfLesson

@@ -69,6 +69,8 @@ class Tools:
     placed : callable or None
         (Recording, FoundSwing, number) -> Swing: a swing that was found while it was recorded, on
         the clock of the recording as far as it is written.
+    homework : callable or None
+        (backswing in ms, swings) -> bytes of a sound file that any phone plays.
     settings : mapping
         Values of settings by name.
     more : mapping of str to callable
@@ -86,6 +88,7 @@ class Tools:
     trace_of: Callable[[Recording, Swing], Trace]
     compare_pair: ComparePair
     placed: Callable[[Recording, FoundSwing, int], Swing] | None = None
+    homework: Callable[[float, int], bytes] | None = None
     settings: Mapping[str, Any] = field(default_factory=dict)
     more: Mapping[str, Callable[..., Any]] = field(default_factory=dict)
     helper: Sequence[str] = ()

@@ -29,6 +29,7 @@ from review.page.pair_answer import Pair, PairSwing, headline, lined_up, ordered
 from review.page.range import RETRY_MS, hub_of
 from review.svg import Kind
 from sensor.errors import SensorError
+from words.lesson import HIDDEN
 from words.pair import KIND_NAMES
 
 NOTHING_RUNS = "Nothing is being recorded. The next swing shows here."
@@ -108,8 +109,8 @@ def last_on_wall(page: Page) -> dict[str, Any]:
         return _only(NO_SWING)
     shown = next((one for one in state.swings if one.key == last.key), None)
     if shown is not None and shown.hidden:
-        # What was felt is asked before anything is seen.
-        return _only(FELT_FIRST)
+        # What was felt is asked before anything is seen, and first shots wait for the coach.
+        return _only(FELT_FIRST if state.lesson is None else f"{HIDDEN[0].upper()}{HIDDEN[1:]}.")
     if last.player is None:
         return _only(WHO)
     kind = kind_of(last.swing) if shown is None else shown.kind_said

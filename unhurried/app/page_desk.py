@@ -31,6 +31,7 @@ from review.page.livehub import (
     Person,
 )
 from unhurried.app.errors import describe
+from unhurried.app.lesson_desk import LessonDesk
 from unhurried.app.page_taps import Taps
 from unhurried.app.page_view import DrillView, OwnFigures, link_words, own_figures, people_of
 from unhurried.app.taking_in import gone, is_gone, mark_simulated, take_in
@@ -38,7 +39,7 @@ from words.plain import clock
 
 if TYPE_CHECKING:
     from analysis.swing.results import Swing
-    from review.page.requests import Tap
+    from review.page.requests import LessonRequest, Tap
     from sensor.link.status import LinkEvent
     from unhurried.app.drill_run import DrillRun
     from unhurried.app.live import LiveSession
@@ -81,6 +82,8 @@ class PageDesk:
     apart : bool, optional
         Whether each of several sensors has a player of its own. By default where they all sit at
         the same place: one player wears two sensors at two.
+    lesson : LessonRequest, optional
+        It is a lesson.
 
     Attributes
     ----------
@@ -99,6 +102,7 @@ class PageDesk:
         known_as: Mapping[str, str] | None = None,
         to_library: bool = True,
         apart: bool | None = None,
+        lesson: LessonRequest | None = None,
     ) -> None:
         self.hub = hub
         self.home = home
@@ -108,6 +112,10 @@ class PageDesk:
         self.to_library = to_library
         self.taps = Taps(hub, home, run, self._plain)
         self.taps.known_as.update(known_as or {})
+        if lesson is not None:
+            self.taps.lesson = LessonDesk(
+                hub, lesson, sessions=lambda: self.sessions, leave_out=self.taps.leave_out
+            )
         self.taps.changed = self._tick
         self.taps.moved = lambda key, whose: self._safely(self._moved, key, whose)
         self.taps.counted = lambda key, counts: self._safely(self._counted, key, counts)
@@ -207,6 +215,7 @@ class PageDesk:
             count=0,
             swings=(),
             drill=None,
+            lesson=None if self.taps.lesson is None else self.taps.lesson.state(),
             lines=(),
             undo=None,
             outcome="",
@@ -258,6 +267,8 @@ class PageDesk:
                 "mount": one.mount,
                 "simulated": info is not None and info.simulated,
             }
+            if self.taps.lesson is not None:
+                self.taps.lesson.begin()
         if self._drill is not None:
             drill = self._drill.state()
             if drill != state.drill:
@@ -312,12 +323,18 @@ class PageDesk:
 
         session = self.sessions[number]
         key = f"{self._id}-{number}-{swing.index}"
-        left_out = HELD if is_held(swing) else None
-        counts = left_out is None
+        held, kind = is_held(swing), kind_of(swing)
+        left_out = HELD if held else None
         self.taps.add(key, session, swing, left_out=left_out)
+        lesson = self.taps.lesson
+        if lesson is not None:
+            own = self._own[number].full_deg
+            left_out = lesson.take(
+                key, swing, kind=kind, mount=session.mount, own_deg=own, held=held
+            )
+        counts = left_out is None
         self._swings.append((key, number, swing))
-        kind = kind_of(swing)
-        if self._drill is None and counts:
+        if self._drill is None and not held:
             self._shown[key] = (number, swing, kind)
         at = next(
             (t for t in (swing.takeaway_s, swing.top_s, swing.impact_s) if t is not None), None
@@ -340,14 +357,20 @@ class PageDesk:
                 who=", ".join(word for word in (swing.player, swing.club) if word),
                 player=swing.player,
                 about=any(note.code == "period_unknown" for note in swing.notes),
-                hidden=None
-                if self._drill is None or not counts
-                else self._drill.hidden(swing.index, key),
+                hidden=self._hidden(swing.index, key, counts),
                 left_out=left_out,
             )
         )
-        if self._drill is None and counts and self._own[number].add(swing, kind):
+        if self._drill is None and not held and self._own[number].add(swing, kind):
             self._say_anew(number)
+        if lesson is not None:
+            lesson.taken(key)
+
+    def _hidden(self, index: int, key: str, counts: bool) -> str | None:
+        """Say why a swing's numbers aren't shown yet."""
+        if self._drill is not None:
+            return self._drill.hidden(index, key) if counts else None
+        return None if self.taps.lesson is None else self.taps.lesson.hidden()
 
     def _moved(self, key: str, whose: Person | None) -> None:
         """A swing was said to be somebody else's: it is set beside nothing of the first one's."""
@@ -507,6 +530,8 @@ class PageDesk:
         """
         self.hub.update(stays=stays)
         self.taps.writer.submit(lambda: None).result()
+        if self.taps.lesson is not None:
+            self.taps.lesson.end()
         why = "" if error is None else self._plain(describe(error)[0])
         there = [one for one in self.sessions if one.status.received]
         if not there:

@@ -109,7 +109,13 @@ class PageStarter:
         known = {one.player: one.player_id for one in each if one.player and one.player_id}
         kind = "recording" if run is None else "drill"
         desk = PageDesk(
-            self._hub, self._home, kind, run, known_as=known, apart=asked.second is not None
+            self._hub,
+            self._home,
+            kind,
+            run,
+            known_as=known,
+            apart=asked.second is not None,
+            lesson=asked.lesson,
         )
         sessions = [
             self._session(desk, number, one, source, run, asked.club)

@@ -18,13 +18,16 @@ from review.page.requests import (
     BallResult,
     Felt,
     Film,
+    FullOnly,
     GoOn,
     Heard,
     Hold,
     Kind,
+    LessonPart,
     Next,
     Note,
     NotThat,
+    Numbers,
     Sore,
     Stop,
     Tap,
@@ -39,6 +42,7 @@ if TYPE_CHECKING:
     from analysis.swing.results import FoundSwing, Swing
     from sensor.recording.annotations import SwingSpan
     from unhurried.app.drill_run import DrillRun
+    from unhurried.app.lesson_desk import LessonDesk
     from unhurried.app.live import LiveSession
 
 
@@ -59,7 +63,10 @@ MOST_TAPS: Final = 500
 """Answers that are kept, for taps that come twice."""
 
 
-_ONLY_LIVE: Final = (Stop, Sore, Hold, NotThat, Again, GoOn, Heard, Note, Who, Next, Ball)
+_ONLY_LIVE: Final = (
+    *(Stop, Sore, Hold, NotThat, Again, GoOn, Heard, Note, Who, Next, Ball),
+    *(LessonPart, FullOnly),
+)
 
 
 @dataclass(slots=True)
@@ -105,6 +112,8 @@ class Taps:
         The recording has ended.
     ended_here : bool
         It was ended by a tap.
+    lesson : LessonDesk or None
+        Where it is a lesson.
     known_as : dict of str to str
         Names and the ids of the players they were picked as.
     kept_ids : list of str
@@ -122,6 +131,7 @@ class Taps:
         self.sessions: Sequence[LiveSession] = ()
         self.over = False
         self.ended_here = False
+        self.lesson: LessonDesk | None = None
         self.known_as: dict[str, str] = {}
         self.kept_ids: list[str] = []
         self.apart = False
@@ -215,6 +225,18 @@ class Taps:
                 return self._result(tap)
             case Undo():
                 return self._undo()
+            case LessonPart(part):
+                return self._lesson.go_to(part)
+            case Numbers(shown):
+                return self._lesson.show(shown)
+            case FullOnly(on):
+                return self._lesson.only_full(on)
+
+    @property
+    def _lesson(self) -> LessonDesk:
+        if self.lesson is None:
+            raise LiveError("this recording is no lesson: start one first")
+        return self.lesson
 
     def _stop(self) -> str:
         assert self.end is not None
@@ -354,6 +376,8 @@ class Taps:
     def _move(self, kept: SaidSwing, whose: Person | None) -> None:
         kept.whose = whose
         self.moved(kept.key, whose)
+        if self.lesson is not None:
+            self.lesson.moved(kept.key, None if whose is None else whose.name)
         self.writer.submit(self._annotate, kept, "player", whose)
 
     def _called(self, kept: SaidSwing) -> str:
@@ -458,6 +482,10 @@ class Taps:
         )
         self._put(kept, field, after)
 
+    def leave_out(self, key: str, why: str | None) -> None:
+        """Leave a swing out, or have it count again, without a tap that could be taken back."""
+        self._put(self._swings[key], "excluded", why)
+
     def _put(self, kept: SaidSwing, field: str, value: Any) -> None:
         if field == "excluded":
             self._count(kept, value)
@@ -468,6 +496,8 @@ class Taps:
             kept.said = {q: w for q, w in kept.said.items() if q != "kind"}
             if value is not None:
                 kept.said["kind"] = value
+            if self.lesson is not None:
+                self.lesson.was(kept.key, value)
         else:
             kept.result = dict(value)
         self.hub.change_swing(
@@ -481,6 +511,8 @@ class Taps:
     def _count(self, kept: SaidSwing, left_out: str | None) -> None:
         """Leave a swing out, or have it count again, also in the drill."""
         kept.left_out = left_out
+        if self.lesson is not None:
+            self.lesson.said(kept.key, left_out)
         self.counted(kept.key, left_out is None)
         if self.run is None or self.over:
             return

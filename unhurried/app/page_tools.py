@@ -102,6 +102,13 @@ def _cells(row: Row, report: Report) -> tuple[str, ...]:
     )
 
 
+def _homework(backswing_ms: float, swings: int) -> bytes:
+    """Make the sound file of a day's homework."""
+    from feedback.homework import homework_wav
+
+    return homework_wav(backswing_ms, swings)
+
+
 def page_tools(
     home: Path,
     *,
@@ -133,6 +140,7 @@ def page_tools(
         trace_of=trace_of,
         compare_pair=compare_pair,
         placed=placed,
+        homework=_homework,
         settings=load_settings(home) if settings is None else settings,
         more=more or {},
         helper=command(home),

@@ -53,6 +53,14 @@ class OwnFigures:
         self._practice: list[Swing] = []
         self._left_out: list[Swing] = []
 
+    @property
+    def full_deg(self) -> float | None:
+        """The own full turn, in deg; None where it isn't known."""
+        from analysis.evidence.reading import TURN
+
+        low, high = self.known.get(TURN, (None, None))
+        return None if low is None or high is None else 0.5 * (low + high)
+
     def add(self, swing: Swing, kind: str) -> bool:
         """Take a swing in; whether the range for shots is another one now."""
         from library.answer import LEAST_TODAY

@@ -1,0 +1,316 @@
+"""A lesson whole, on a phone with a wall beside it, and what comes after it."""
+
+from __future__ import annotations
+
+import io
+import itertools
+import re
+import wave
+from collections.abc import Callable, Iterator
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from patience import PATIENCE_S
+from range_site import RangeSite, kinds, range_site, wait
+
+from library.lesson import PART_SWING
+from review.page.livehub import LessonState
+from sensor.recording.opening import open_recording
+from unhurried.app.ingest import open_library
+from unhurried.app.measuring import analyze
+
+PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
+MOST_TAPS = 30
+LOST_S = 40
+ASLEEP_S = 120
+LEAST_PX, APART_PX = 64, 12
+NAME = "Anouk"
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[RangeSite]:
+    with range_site(tmp_path / "home", speed=40.0) as up:
+        yield up
+
+
+class Phone:
+    """A phone whose taps are counted; what is typed is kept."""
+
+    def __init__(self, window: Any) -> None:
+        self.window = window
+        self.taps: list[str] = []
+        self.typed: list[str] = []
+
+    def tap(self, selector: str) -> None:
+        self.window.tap(selector, timeout=1000 * PATIENCE_S)
+        self.taps.append(selector)
+
+    def pick(self, selector: str, value: str) -> None:
+        self.window.select_option(selector, value)
+        # One to open the list, one in it.
+        self.taps += [selector, f"{selector} = {value}"]
+
+    def type(self, selector: str, text: str) -> None:
+        self.window.fill(selector, text)
+        self.typed.append(text)
+
+    def sees(self, selector: str) -> None:
+        self.window.wait_for_selector(selector, timeout=1000 * PATIENCE_S)
+
+
+@pytest.fixture
+def opened(browser: Any) -> Iterator[Callable[[str], Phone]]:
+    contexts: list[Any] = []
+    complaints: list[str] = []
+
+    def make(url: str) -> Phone:
+        contexts.append(browser.new_context(**PHONE, accept_downloads=True))
+        window = contexts[-1].new_page()
+        window.on("pageerror", lambda error: complaints.append(str(error)))
+        window.goto(url)
+        return Phone(window)
+
+    yield make
+    for context in contexts:
+        context.close()
+    assert complaints == []
+
+
+def lesson_of(site: RangeSite) -> LessonState:
+    found = site.hub.state.lesson
+    assert found is not None
+    return found
+
+
+def enough(site: RangeSite, part: str, n: int = 4) -> None:
+    """Wait for so many practice swings and shots of a part, from each swing to the next."""
+    while min(lesson_of(site).counts[part]) < n:
+        seen = site.hub.state.count
+        site.until(lambda s, seen=seen: s.count > seen or s.phase != "going")
+        state = site.hub.state
+        assert state.phase == "going", (state.phase, state.outcome, state.lines)
+
+
+def lose_the_sensor(site: RangeSite, seconds: float) -> None:
+    """The link breaks, and the sensor goes on for so long by its own time."""
+    desk: Any = site.hub.desk
+    recording = desk.sessions[0].recording
+
+    def lose() -> None:
+        recording.source._next_seq += round(seconds * recording.info.rate_hz)
+        recording.source.lost.set()
+
+    desk._loop.call_soon_threadsafe(lose)
+
+
+def seconds_of(site: RangeSite) -> float:
+    """How long the recording is, as the screen says."""
+    minutes, _, seconds = (site.hub.state.link.get("time") or "0:00").rpartition(":")
+    return 60.0 * float(minutes or 0) + float(seconds)
+
+
+def names_by_tap(site: RangeSite) -> list[str | None]:
+    """Whose each swing is by the markers: the name that was tapped last before its takeaway."""
+    with open_recording(site.folder) as recording:
+        takeaways = [
+            recording.seq_of_time(float(swing.takeaway_s or swing.impact_s or 0.0))
+            for swing in analyze(recording).swings
+        ]
+    tapped = [(one["seq"], one["player"]) for one in kinds(site.folder, "segment")]
+    return [next((n for seq, n in reversed(tapped) if seq <= at), None) for at in takeaways]
+
+
+def test_a_lesson_whole_with_all_that_goes_wrong(
+    site: RangeSite, opened: Callable[[str], Phone]
+) -> None:
+    phone, wall = opened(f"{site.url}/range"), opened(f"{site.url}/wall")
+    # A new pupil: the name is all that is typed.
+    phone.tap("#new-pupil")
+    phone.type("input[name=new_player]", NAME)
+    phone.pick("select[name=mount]", "wrist")
+    phone.pick("select[name=sensor]", "simulated")
+    phone.tap("#lesson button.main-action")
+    phone.sees("#part-first[aria-pressed=true]")
+    enough(site, "first", 1)
+    # Numbers are hidden here and on the wall until the coach wants them.
+    phone.sees(".word:has-text('Numbers come when the coach shows them')")
+    assert phone.window.locator(".far").count() == 0
+    assert all(one.hidden for one in site.hub.state.swings)
+    wall.sees("h1:has-text('Numbers come when the coach shows them')")
+    boxes = phone.window.evaluate(
+        "[...document.querySelectorAll('.lesson-bar button')]"
+        ".map((one) => one.getBoundingClientRect().toJSON())"
+    )
+    assert min(min(one["width"], one["height"]) for one in boxes) >= LEAST_PX
+    gaps = [b["left"] - a["right"] for a, b in itertools.pairwise(boxes)]
+    assert min(gaps) >= APART_PX - 0.01
+    assert phone.window.evaluate("document.documentElement.scrollWidth") <= 390
+    # The coach shows how: it counts for nobody.
+    phone.tap("#hold")
+    site.until(lambda s: s.held)
+    held = site.hub.state.held_count
+    site.until(lambda s: s.held_count >= held + 1)
+    phone.tap("#hold")
+    site.until(lambda s: not s.held)
+    # The sensor is away for a while, and comes back by itself.
+    before = seconds_of(site)
+    lose_the_sensor(site, LOST_S)
+    wait(lambda: seconds_of(site) > before + LOST_S)
+    site.until(lambda s: "state" not in s.link)
+    enough(site, "first")
+    phone.tap("#numbers")
+    phone.sees("#numbers[aria-pressed=true]")
+    assert not any(one.hidden for one in site.hub.state.swings)
+    phone.tap("#part-drill")
+    phone.sees("#part-drill[aria-pressed=true]")
+    phone.tap("#again")
+    phone.sees("#once-more h2")
+    phone.tap("#once-more-close")
+    # Somebody else has a go.
+    phone.tap("#next-guest")
+    site.until(lambda s: s.last is not None and s.last.player is None)
+    mine = next(one.key for one in site.hub.state.people if one.name == NAME)
+    phone.tap(f"#next-{mine}")
+    site.until(lambda s: s.player == NAME)
+    # The phone sleeps; what is recorded goes on, and the phone then knows all of it.
+    phone.window.context.set_offline(True)
+    asleep = seconds_of(site)
+    wait(lambda: seconds_of(site) > asleep + ASLEEP_S)
+    phone.window.context.set_offline(False)
+    number = site.hub.state.count
+    site.until(lambda s: s.count > number)
+    phone.tap("#part-last")
+    phone.sees("#part-last[aria-pressed=true]")
+    enough(site, "last")
+    phone.tap("#end summary")
+    phone.tap("#stop")
+    state = site.until(lambda s: s.phase in ("kept", "failed"))
+    assert state.phase == "kept", state.outcome
+    session = str(state.session)
+    # Its end: one sentence about today, three strips, and what is agreed in two taps.
+    phone.tap("#lesson-end")
+    phone.sees(".headline")
+    headline = phone.window.inner_text(".headline")
+    assert headline.startswith("Today, last against first"), headline
+    assert phone.window.locator(".strip").count() == 3
+    assert phone.window.evaluate("document.documentElement.scrollWidth") <= 390
+    phone.tap("label.choice:has-text('Breathe out before the takeaway')")
+    phone.tap("button:has-text('Keep, with homework')")
+    with phone.window.expect_download() as download:
+        phone.tap("a:has-text('Sound for the phone')")
+    check_sound(Path(download.value.path()).read_bytes(), swings=12)
+    phone.tap("a:has-text('Card to print')")
+    phone.sees(".card-page h1:has-text('Anouk: homework')")
+    check_lesson(site, phone, session)
+
+
+def check_lesson(site: RangeSite, phone: Phone, session: str) -> None:
+    """No swing under a wrong name, few taps, and what the next lesson opens with."""
+    marked = [one["part"] for one in kinds(site.folder, "lesson")]
+    assert marked == ["first", "drill", "last"]
+    names = names_by_tap(site)
+    assert {*names} == {NAME, None}
+    with open_library(site.home) as library:
+        table = library.swings(
+            session=session, columns=("number", "player_name", "excluded"), excluded=True
+        )
+        rows = list(table.rows())
+        who = library.player(NAME)
+    assert [row["player_name"] for row in rows] == names
+    # What is left out is what was said: held, or a part swing.
+    assert {row["excluded"] for row in rows} <= {None, "held", PART_SWING}
+    assert sum(row["excluded"] == PART_SWING for row in rows) == lesson_of(site).part_swings
+    record = who.lesson(session)
+    assert record is not None
+    assert (record.swings, record.days) == (12, 4)
+    assert record.words == "Breathe out before the takeaway."
+    print(f"\ntaps in a lesson: {len(phone.taps)}, typed: {phone.typed}")
+    print("\n".join(f"  {k}. {one}" for k, one in enumerate(phone.taps, 1)))
+    assert len(phone.taps) <= MOST_TAPS
+    assert phone.typed == [NAME]
+    # The next one: two taps from the player's card, and it opens with last time's words.
+    before = len(phone.taps)
+    phone.window.goto(f"{site.url}/player/{who.id}")
+    phone.tap("#start-lesson")
+    phone.sees("#last-time:has-text('Breathe out before the takeaway')")
+    assert "0 of 4 days" in phone.window.inner_text("#last-time")
+    phone.tap("#lesson button.main-action")
+    state = site.until(lambda s: s.phase == "going" and s.lesson is not None)
+    assert len(phone.taps) == before + 2
+    assert (state.player, state.mount, state.lesson.part) == (NAME, "wrist", "first")  # type: ignore[union-attr]
+    phone.sees("p:has-text('Aim: A full, unhurried turn')")
+    site.stop()
+
+
+def check_sound(data: bytes, *, swings: int) -> None:
+    """A plain sound file: so many tones up, within the limits, and nothing that is cut."""
+    with wave.open(io.BytesIO(data)) as file:
+        assert (file.getnchannels(), file.getsampwidth()) == (1, 2)
+        rate = file.getframerate()
+        sound = np.frombuffer(file.readframes(file.getnframes()), "<i2") / 32768.0
+    assert 60.0 < len(sound) / rate < 900.0
+    assert 0.05 < float(np.abs(sound).max()) < 1.0
+    # Silence of ten seconds and more lies between swings only.
+    loud = np.flatnonzero(np.abs(sound) > 0.005)
+    assert int(np.sum(np.diff(loud) > 10 * rate)) == swings - 1
+
+
+# -- single parts ------------------------------------------------------------------------------
+
+
+def test_the_screen_works_without_a_script_and_refuses_what_is_none(site: RangeSite) -> None:
+    assert site.post("/range/part", part="last").status_code == 400
+    answer = site.http.get("/range/lesson")
+    assert "Start the lesson" in answer.text
+    start = {"sensor": "simulated", "mount": "wrist", "full_only": "on", "new_player": "Ida"}
+    assert site.post("/range/lesson", **start).status_code == 200
+    site.until(lambda s: s.phase == "going")
+    assert site.post("/range/part", part="tea").status_code == 400
+    assert site.post("/range/numbers", shown="yes").json()["text"] == "Numbers shown."
+    assert site.post("/range/full-only", on="no").json()["text"] == "All swings count."
+    site.until(lambda s: s.count >= 2)
+    assert lesson_of(site).part_swings == 0
+    page = site.http.get("/range").text
+    assert "First shots" in page
+    assert "Full swings only" in page
+    state = site.stop()
+    assert site.http.get(f"/session/{state.session}/lesson").status_code == 200
+    wrong = site.post(f"/session/{state.session}/lesson", player="1" * 8)
+    assert wrong.status_code == 404
+
+
+def test_homework_is_ticked_beside_measured_days(site: RangeSite) -> None:
+    start = {"sensor": "simulated", "mount": "wrist", "full_only": "on", "new_player": "Ida"}
+    assert site.post("/range/lesson", **start).status_code == 200
+    site.until(lambda s: s.lesson is not None and sum(s.lesson.counts["first"]) >= 1)
+    session = site.stop().session
+    with open_library(site.home) as library:
+        who = library.player("Ida").id
+    assert site.http.get(f"/player/{who}/homework").status_code == 404
+    form = {"player": who, "aim_typed": "Slow hands", "avoid": "Full speed", "swings": "6"}
+    assert site.post(f"/session/{session}/lesson", **form, days="4").status_code == 303
+    tick = {"session": str(session), "day": date.today().isoformat()}
+    assert site.post(f"/player/{who}/homework", **tick).status_code == 303
+    page = site.http.get(f"/player/{who}").text
+    assert "Since then 1 of 4 days: 1 said." in page
+    assert "6 practice swings a day, on 4 days" in page
+    long_ago = (date.today() - timedelta(days=400)).isoformat()
+    assert site.post(f"/player/{who}/homework", **(tick | {"day": long_ago})).status_code == 400
+    # The lesson is said anew: what was ticked stays.
+    assert site.post(f"/session/{session}/lesson", **form, days="2").status_code == 303
+    assert "1 of 2 days: 1 said" in site.http.get(f"/player/{who}").text
+    assert site.post(f"/player/{who}/homework", **tick, undone="yes").status_code == 303
+    assert "0 of 2 days" in site.http.get(f"/player/{who}").text
+    card = site.http.get(f"/player/{who}/homework").text
+    assert "Slow hands" in card
+    assert "Sore or in pain: stop." in card
+    assert card.count('class="box"') == 2
+    sound = site.http.get(f"/player/{who}/homework.wav")
+    assert sound.headers["content-type"] == "audio/wav"
+    check_sound(sound.content, swings=6)
+    colleague = re.sub(r"<[^>]*>", "", site.http.get(f"/player/{who}/colleague").text)
+    for text in ("Slow hands", "Full speed.", "Next step", "Limits", "Sore or in pain: stop."):
+        assert text in colleague

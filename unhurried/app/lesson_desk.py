@@ -1,0 +1,222 @@
+"""A lesson as it goes on: its parts, which swings are full ones, and when numbers are shown."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analysis.evidence.full_swings import full_floor
+from library.lesson import PART_SWING
+from review.page.livehub import HELD, LessonState, LiveError
+from sensor.recording.lesson import LESSON, PARTS, Part
+from words.lesson import HIDDEN, PART_NAMES
+
+if TYPE_CHECKING:
+    from analysis.swing.results import Swing
+    from review.page.livehub import LiveHub
+    from review.page.requests import LessonRequest
+    from unhurried.app.live import LiveSession
+
+
+@dataclass(slots=True)
+class _Seen:
+    """A swing of the lesson; ``by_hand`` where the coach said whether it counts."""
+
+    part: Part
+    found: str
+    kind: str
+    player: str | None
+    mount: str | None
+    turn_deg: float | None
+    own_deg: float | None
+    left_out: str | None
+    by_hand: bool = False
+
+
+class LessonDesk:
+    """Parts, counts and numbers of a lesson; to be called where the recording is.
+
+    Parameters
+    ----------
+    hub : LiveHub
+    asked : LessonRequest
+    sessions : callable
+        Gives what is being recorded.
+    leave_out : callable
+        Leaves a swing out, by its key and why, or (None) has it count again.
+    """
+
+    def __init__(
+        self,
+        hub: LiveHub,
+        asked: LessonRequest,
+        *,
+        sessions: Callable[[], Sequence[LiveSession]],
+        leave_out: Callable[[str, str | None], None],
+    ) -> None:
+        self._hub = hub
+        self._sessions = sessions
+        self._leave_out = leave_out
+        self._part: Part = PARTS[0]
+        self._shown = False
+        self._full_only = asked.full_only
+        self._aim = asked.aim
+        self._seen: dict[str, _Seen] = {}
+
+    def state(self) -> LessonState:
+        """How it stands."""
+        counts = {part: [0, 0] for part in PARTS}
+        for one in self._seen.values():
+            if one.left_out is None and one.kind in ("rehearsal", "strike"):
+                counts[one.part][one.kind == "strike"] += 1
+        return LessonState(
+            part=self._part,
+            shown=self._shown,
+            full_only=self._full_only,
+            counts={part: (a, b) for part, (a, b) in counts.items()},
+            part_swings=sum(one.left_out == PART_SWING for one in self._seen.values()),
+            aim=self._aim,
+        )
+
+    def begin(self) -> None:
+        """Mark where the first part begins: as soon as there is a sample."""
+        self._mark()
+
+    def go_to(self, part: str) -> str:
+        """From here on another part."""
+        wanted = next((one for one in PARTS if one == part), None)
+        if wanted is None:
+            raise LiveError("a lesson has first shots, a drill and last shots")
+        if not all(session.status.received for session in self._sessions()):
+            raise LiveError("the lesson begins with the sensor's first sample: wait for it")
+        if wanted != self._part:
+            self._part = wanted
+            self._mark()
+            self._tell()
+        return f"{PART_NAMES[part]}."
+
+    def _mark(self) -> None:
+        for session in self._sessions():
+            # Once the recording is closed no part can begin any more.
+            with contextlib.suppress(ValueError):
+                session.mark(LESSON, part=self._part)
+
+    def _tell(self) -> None:
+        self._hub.update(lesson=self.state())
+
+    # -- numbers ---------------------------------------------------------------------------------
+
+    def hidden(self) -> str | None:
+        """Say why the numbers of a swing that has just ended aren't shown; None where they are."""
+        return HIDDEN if self._part == "first" and not self._shown else None
+
+    def show(self, shown: bool) -> str:
+        """Show the numbers of the first shots, or hide them."""
+        self._shown = shown
+        for key, one in self._seen.items():
+            if one.part == "first":
+                self._hub.change_swing(key, hidden=None if shown else HIDDEN)
+        self._tell()
+        return "Numbers shown." if shown else "Numbers hidden."
+
+    # -- full swings -----------------------------------------------------------------------------
+
+    def take(
+        self,
+        key: str,
+        swing: Swing,
+        *,
+        kind: str,
+        mount: str | None,
+        own_deg: float | None,
+        held: bool,
+    ) -> str | None:
+        """Take in a swing that has just ended, and say why it doesn't count; None where it does.
+
+        Parameters
+        ----------
+        key : str
+        swing : Swing
+        kind : str
+        mount : str or None
+        own_deg : float or None
+            The player's own full turn, where it is known.
+        held : bool
+            It was made while nothing counts.
+        """
+        one = _Seen(
+            part=self._part,
+            found=kind,
+            kind=kind,
+            player=swing.player,
+            mount=mount,
+            turn_deg=swing.turn_deg,
+            own_deg=own_deg,
+            left_out=HELD if held else None,
+        )
+        if not held and self._full_only and self._is_part(one):
+            one.left_out = PART_SWING
+        self._seen[key] = one
+        return one.left_out
+
+    def taken(self, key: str) -> None:
+        """Write down what was found of a swing, once the taps know it, and of those before."""
+        one = self._seen[key]
+        if one.left_out == PART_SWING:
+            self._leave_out(key, PART_SWING)
+        elif one.left_out is None:
+            self._again()
+        self._tell()
+
+    def end(self) -> None:
+        """Nothing is held back any more."""
+        self.show(True)
+
+    def _is_part(self, one: _Seen) -> bool:
+        if one.turn_deg is None:
+            return False
+        like = (
+            other.turn_deg
+            for other in self._seen.values()
+            if other.player == one.player and other.turn_deg is not None and other.left_out is None
+        )
+        return one.turn_deg < full_floor(like, mount=one.mount, own_deg=one.own_deg)
+
+    def _again(self) -> None:
+        """Leave out, or have count, what is known better now; what the coach said stays."""
+        for key, one in self._seen.items():
+            if one.by_hand or one.left_out not in (None, PART_SWING):
+                continue
+            wanted = PART_SWING if self._full_only and self._is_part(one) else None
+            if wanted != one.left_out:
+                one.left_out = wanted
+                self._leave_out(key, wanted)
+
+    def said(self, key: str, left_out: str | None) -> None:
+        """Somebody said that a swing counts, or doesn't."""
+        one = self._seen.get(key)
+        if one is not None and one.left_out != left_out:
+            one.left_out, one.by_hand = left_out, True
+            self._tell()
+
+    def was(self, key: str, kind: str | None) -> None:
+        """Somebody said what a swing was; None: as it was found."""
+        one = self._seen.get(key)
+        if one is not None:
+            one.kind = kind or one.found
+            self._tell()
+
+    def moved(self, key: str, player: str | None) -> None:
+        """Somebody said whose a swing was."""
+        one = self._seen.get(key)
+        if one is not None:
+            one.player = player
+
+    def only_full(self, on: bool) -> str:
+        """Have only full swings count, or all."""
+        self._full_only = on
+        self._again()
+        self._tell()
+        return "Full swings only: part swings are counted, no more." if on else "All swings count."

@@ -169,7 +169,7 @@ def test_few_swings_make_a_report_that_says_so(tmp_path: Path) -> None:
     assert "Can&#39;t tell yet: 0 of 5 practice swings and 1 of 5 shots so far." in text
     assert "Can&#39;t tell yet whether it changed: 0 of 4 sessions with 5 shots each." in text
     assert "Turn of two swings" not in text
-    assert "The baseline isn" in text
+    assert "The first sessions aren" in text
 
 
 def test_a_large_session_stays_under_the_limit(ida: Evidence) -> None:

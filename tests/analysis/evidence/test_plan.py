@@ -71,7 +71,7 @@ class TestBeginning:
     def test_nothing_yet(self) -> None:
         now = standing([], {}, NotYet.count(0, 8), today=0)
         assert now.stage is Stage.BASELINE
-        assert "0 of 8 rehearsals without feedback so far" in now.why
+        assert "0 of 8 practice swings without sound so far" in now.why
         assert now.drill is not None
         assert now.drill.silent
         assert now.drill.cautions == cautions.PLAN
@@ -175,7 +175,7 @@ class TestProgression:
         assert {f.measure for f in now.findings if not f.holds} == {"turn_deg", "backswing_ms"}
         known = {row.swing_id for row in course.rows}
         assert all(set(f.swing_ids) <= known and f.swing_ids for f in now.findings)
-        assert "are needed" in now.why
+        assert " needed" in now.why
 
     def test_cued_swings_move_nobody_on(self) -> None:
         course = Course()
@@ -286,7 +286,7 @@ class TestExits:
         now = course.stand()
         assert now.stage is Stage.NOT_LONGER
         assert now.drill is None
-        assert "over the upper bound" in now.why
+        assert "is past full: the own range ends at" in now.why
 
     def test_it_looks_again_at_each_later_session(self) -> None:
         course = Course()
@@ -298,7 +298,7 @@ class TestExits:
         course.add((None, "strike", {"turn_deg": 178.0}))
         still = course.stand()
         assert still.stage is Stage.NOT_LONGER
-        assert "on day 6, still over the upper bound" in still.why
+        assert "on day 6, still past full" in still.why
         (found,) = still.findings
         assert found.value == pytest.approx(178.0, abs=5.0)
         assert {x.partition("#")[0] for x in found.swing_ids} == {"d3"}

@@ -100,7 +100,7 @@ class TestReference:
     def test_cued_and_struck_swings_are_no_free_rehearsals(self) -> None:
         cued = rows_of("a", {"turn_deg": np.arange(10.0)}, "rehearsal", block="rehearsal")
         struck = rows_of("a", {"turn_deg": np.arange(10.0)}, "strike", start=10)
-        assert str(make_reference([*cued, *struck])) == "0 of 8 free rehearsals so far"
+        assert str(make_reference([*cued, *struck])) == "0 of 8 free practice swings so far"
         assert str(make_reference(cued, ["a#1"])) == "1 of 8 approved swings so far"
 
     def test_bounds_of_the_coach(self, history: list[SwingRow]) -> None:
@@ -178,7 +178,7 @@ class TestSet:
     def test_nothing_without_a_reference(self) -> None:
         now = read(a_set(), NotYet.count(3, 8))
         assert now.words == (Word.CANNOT_TELL,) * 3
-        assert now.time.reason == "no reference yet: 3 of 8 swings so far"
+        assert now.time.reason == "no model swings yet: 3 of 8 swings so far"
         assert now.time.difference is None
 
     def test_too_few(self, reference: Reference, history: list[SwingRow]) -> None:

@@ -127,7 +127,8 @@ class TestStory:
     def test_without_a_reference(self, told: dict[str, Any]) -> None:
         first, *rest = story(told["days"][0], NotYet.count(3, 8))
         assert first.text == (
-            "Time, turn and speed can't be told: no reference yet: 3 of 8 swings so far."
+            "Can't tell yet about time, turn and rotation: no model swings yet: 3 of 8 swings "
+            "so far."
         )
         assert first.numbers == ()
         assert [s.about for s in rest] == ["ball"]

@@ -112,7 +112,7 @@ class TestProgression:
         assert drill.backswing_ms == round(course.reference.values["backswing_ms"].middle)
         assert (drill.player, drill.share, drill.repeats, drill.rest_s) == ("Ida", 0.95, 10, 15)
         assert (drill.feedback, drill.ball, drill.block) == ("every", False, "rehearsal")
-        assert drill.describe().startswith("10 rehearsals, with a backswing of")
+        assert drill.describe().startswith("10 practice swings, with a backswing of")
 
     def test_a_days_order(self) -> None:
         course = Course().add(("rehearsal", "rehearsal", FULL))
@@ -164,7 +164,7 @@ class TestProgression:
     def test_one_day_is_not_enough(self) -> None:
         now = Course().practise(FULL).stand()
         assert now.stage is Stage.FULL_TURN
-        assert "1 of 2 days with silent rehearsals so far" in now.why
+        assert "1 of 2 days with practice swings without sound so far" in now.why
 
     def test_not_moved_on_when_short(self) -> None:
         course = Course()
@@ -212,7 +212,7 @@ class TestProgression:
         now = course.stand()
         assert now.stage is Stage.FULL_TURN
         assert "A step back: the turn fell from" in now.why
-        assert "on day 6 and day 8, told in each of the two sessions" in now.why
+        assert "on day 6 and day 8, in each of the two sessions" in now.why
         course = Course().practise(FULL).practise(FULL)
         slow = {"peak_rate_dps": 780.0, "backswing_ms": 665.0}
         assert "the rate fell from" in course.practise(slow).practise(slow).stand().why
@@ -246,7 +246,7 @@ class TestFindings:
         (one,) = missed
         assert (one.measure, one.side) == ("backswing_ms", "at most")
         assert one.value > one.needed
-        assert f"up to {one.needed:.0f} ms would do" in now.why
+        assert f"up to {one.needed:.0f} ms will do" in now.why
 
 
 class TestExits:

@@ -272,7 +272,7 @@ class TestOneSwing:
         (row,) = rows_of("new", {"turn_deg": [100.0]}, "rehearsal")
         now = read([row], reference, history)
         assert now.turn.reason == "the uncertainty of this swing isn't known"
-        assert now.time.reason == "not measured both in these swings and in the reference"
+        assert now.time.reason == "not measured both in these swings and in the model swings"
 
     @given(st.floats(1.0, 400.0), st.floats(0.0, 50.0))
     def test_words_follow_the_interval(self, turn: float, u: float) -> None:

@@ -19,13 +19,13 @@ from analysis.evidence.reading import Reference, make_reference
 from analysis.evidence.spread import MixedError, SwingRow, player_spread, sessions_of
 from analysis.evidence.story import MOST_SENTENCES, Sentence, examples, story
 from analysis.evidence.told import NotYet
+from words.units import said
 
 JUDGING = re.compile(
     r"\b(good|bad|better|worse|well done|great|poor|wrong|correct|should|score|cause[sd]?|because|"
     r"improv\w+)\b",
     re.I,
 )
-from words.units import said
 
 SHORT = {"backswing_ms": 630.0, "turn_deg": 126.0}
 

@@ -351,7 +351,7 @@ def test_what_has_no_reference_is_taken_from_the_first_swings() -> None:
         "backswing_ms": 800.0,
         "provisional": True,
     }
-    assert any("provisional" in a.text for a in out if isinstance(a, Line))
+    assert any("middle of your first" in a.text for a in out if isinstance(a, Line))
     assert PlayCue(800.0) in drill.tick(100.0)
     assert drill.swing(Swung(turn_deg=100.0), 110.0)
     assert drill.tallies[0].judged[-1].turn == "short"

@@ -105,7 +105,7 @@ def test_the_pair_and_how_many_disagree_are_the_storys(library: Library, ida: Ev
         )
     # By hand: of ten strikes, all shorter than the reference's 900 ms, none disagrees.
     assert section.pair[1].beside.endswith(
-        "it lies below the reference's middle, as do 9 of the other 9 strikes"
+        "it lies below the middle of the model swings, as do 9 of the other 9 shots"
     )
     text = made(section)
     assert f"Shot {section.pair[1].number} is the one nearest the middle" in text

@@ -23,8 +23,8 @@ from analysis.evidence.summary import LEAST_SWINGS
 from analysis.evidence.variance import variances_of
 from sensor.errors import SensorError
 from sensor.recording.markers import Marker, read_markers
-from words.glossary import measure_word
-from words.units import unit_of
+from words.glossary import SET_NAMES, measure_word
+from words.units import said, unit_of
 
 MEASURES: Final = ("backswing_ms", "turn_deg")
 """What a drill is about, and what a block without sounds has to hold."""
@@ -327,7 +327,7 @@ def held_words(block: DrillBlock, before: DrillBlock | None) -> str:
     before : DrillBlock or None
         The last one with cue or tones.
     """
-    start = f"Set {block.name}"
+    start = _set_words(block).capitalize()
     counts = _counts(block, before)
     if before is None:
         return (
@@ -338,7 +338,7 @@ def held_words(block: DrillBlock, before: DrillBlock | None) -> str:
     clauses: list[str] = []
     words: list[Retention] = []
     for name in MEASURES:
-        word, unit = measure_word(name), unit_of(name)
+        word, unit = measure_word(name), said(unit_of(name))
         decision = found.get(name)
         if decision is None:
             there = min(one.values[name].n if name in one.values else 0 for one in (before, block))
@@ -351,7 +351,7 @@ def held_words(block: DrillBlock, before: DrillBlock | None) -> str:
             continue
         words.append(retention(decision))
         clauses.append(
-            f"{word} {_signed(decision.difference)} {unit} ({_signed(decision.low)} to "
+            f"{word} {_signed(decision.difference)}{unit} ({_signed(decision.low)} to "
             f"{_signed(decision.high)}; less by up to {decision.margin:.0f} counts as the same)"
         )
     verdict = Retention.INCONCLUSIVE
@@ -359,7 +359,12 @@ def held_words(block: DrillBlock, before: DrillBlock | None) -> str:
         verdict = Retention.NOT_RETAINED
     elif all(word is Retention.RETAINED for word in words):
         verdict = Retention.RETAINED
-    return f"{start}, against block {before.name}, today: {verdict}; {'; '.join(clauses)}{counts}."
+    return f"{start} beside {_set_words(before)}, today: {verdict}; {'; '.join(clauses)}{counts}."
+
+
+def _set_words(block: DrillBlock) -> str:
+    """Name a set by its number and what it was."""
+    return f"set {block.number} ({SET_NAMES.get(block.kind, block.kind)})"
 
 
 def kept_by_block(drill: DrillOutcome) -> list[tuple[str, str, Retention, Decision | None]]:
@@ -439,8 +444,8 @@ def outcome_sentences(drill: DrillOutcome) -> list[str]:
     """Say in lines what came of a drill; long ones are sentences, to be wrapped."""
     head = "drill"
     if drill.schedule is not None:
-        head += f", feedback {drill.schedule}"
-        head += ", no cue" if drill.cue_on is None else f", cue on {drill.cue_on}"
+        head += f", sounds and numbers {drill.schedule}"
+        head += ", no rising tone" if drill.cue_on is None else f", rising tone on {drill.cue_on}"
     out = [head + ("" if drill.ended else "; cut short")]
     for one in drill.blocks:
         words = [f"{one.swings} of {one.planned or one.swings} swings"]
@@ -454,15 +459,15 @@ def outcome_sentences(drill: DrillOutcome) -> list[str]:
         if one.kind not in ("ball", *QUIET) and one.strikes:
             words.append(f"{one.strikes} met something (no ball was there)")
         if one.cued:
-            words.append(f"{one.followed} of {one.cued} went with the cue")
+            words.append(f"{one.followed} of {one.cued} went with the rising tone")
         for name in ("takeaway", "top"):
             values = one.values.get(name)
             if values is not None:
                 words.append(f"{name} {beat_words(values, one.cued or one.swings)}")
-        words += [f"{n} not set beside the cue: {why}" for why, n in one.left_out.items()]
+        words += [f"{n} not set beside the tone: {why}" for why, n in one.left_out.items()]
         if one.interruptions:
             words.append(f"sound interrupted {one.interruptions} x")
-        out.append(f"block {one.name}: {', '.join(words)}")
+        out.append(f"{_set_words(one)}: {', '.join(words)}")
     return [*out, *drill.held]
 
 

@@ -278,9 +278,7 @@ SENTENCES: Final[Mapping[str, Callable[..., str]]] = {
     "baseline_open": baseline_open,
     "reference_open": reference_open,
     "reference_lacks": lambda: "The model swings have no turn or no time of the backswing.",
-    "reference_provisional": lambda: (
-        "No coach has approved model swings yet: free practice swings take their place."
-    ),
+    "reference_provisional": lambda: "There are no model swings yet: a coach has to approve them.",
     "progression_begins": lambda: (
         "First sessions and model swings are there: now a full turn with time."
     ),

@@ -93,7 +93,7 @@ def test_ink_of_plain_characters_has_no_half_blocks() -> None:
 
 def test_what_is_not_known_is_said() -> None:
     text = "\n".join(screen(judge(Swung(), DrillReference())))
-    assert text.count("no reference yet") == 2
+    assert text.count("no model swings yet") == 2
     assert "ENOUGH" not in text
     text = "\n".join(screen(judge(Swung(backswing_ms=None, turn_deg=None), OWN)))
     assert text.count("not measured") == 2

@@ -148,8 +148,8 @@ def test_swings_that_did_not_go_with_the_cue_are_counted_and_said() -> None:
     assert asynchrony_lines(outcome) == [
         "the cue: 3 of 5 swings went with it (takeaway within 1 s)",
         "the cue: 1 swing left out: the sound was interrupted",
-        "takeaway: 40 ms after the cue on average, spread 60 ms (n 3)",
-        "top: 40 ms after the cue on average, spread 60 ms (n 3)",
+        "takeaway: 40 ms after the cue on average, scatter 60 ms (n 3)",
+        "top: 40 ms after the cue on average, scatter 60 ms (n 3)",
     ]
 
 
@@ -158,8 +158,8 @@ def test_too_few_that_followed_have_a_reason() -> None:
         lines = asynchrony_lines(cued_drill(*late).outcome)
         assert lines[0].startswith(f"the cue: {int(late[0] == 10.0)} of 2 swings went with it")
         assert lines[1:] == [
-            f"takeaway: no mean and spread: {few} could be set beside the cue",
-            f"top: no mean and spread: {few} could be set beside the cue",
+            f"takeaway: no mean and scatter: {few} could be set beside the cue",
+            f"top: no mean and scatter: {few} could be set beside the cue",
         ]
     assert asynchrony_lines(Drill(plan(cue_on=None)).outcome) == []
     assert asynchrony_lines(cued_drill(None).outcome) == [
@@ -351,7 +351,7 @@ def test_what_has_no_reference_is_taken_from_the_first_swings() -> None:
         "backswing_ms": 800.0,
         "provisional": True,
     }
-    assert any("provisional" in a.text for a in out if isinstance(a, Line))
+    assert any("middle of your first" in a.text for a in out if isinstance(a, Line))
     assert PlayCue(800.0) in drill.tick(100.0)
     assert drill.swing(Swung(turn_deg=100.0), 110.0)
     assert drill.tallies[0].judged[-1].turn == "short"
@@ -381,7 +381,7 @@ def test_an_interrupted_sound_marks_the_drill() -> None:
         ({"blocks": ()}, "at least one"),
         ({"rest_s": 0.1}, "rest"),
         ({"reference": DrillReference(share=1.2)}, "share"),
-        ({"reference": DrillReference(full_turn_deg=130.0, upper_turn_deg=120.0)}, "upper bound"),
+        ({"reference": DrillReference(full_turn_deg=130.0, upper_turn_deg=120.0)}, "upper end"),
     ],
 )
 def test_what_does_not_go_together_is_refused(options: dict[str, Any], words: str) -> None:

@@ -72,8 +72,10 @@ def shifted(values: list[float], by: float) -> list[float]:
 
 def test_it_was_kept_where_nothing_is_less_by_what_matters() -> None:
     text = held(shifted(BACKS, -2.0), shifted(TURNS, 1.0))
-    assert text.startswith("Block 2 silent, against block 1 ball, today: kept; backswing −2 ms (")
-    assert "turn +1 deg (" in text
+    assert text.startswith(
+        "Set 2 (without sound) beside set 1 (shots), today: kept; backswing −2 ms ("
+    )
+    assert "turn +1° (" in text
     # More is not less.
     assert ": kept;" in held(shifted(BACKS, 80.0), shifted(TURNS, 9.0))
     low, high = (100.0 * x for x in (wilson(4, 5).low, wilson(4, 5).high))
@@ -142,8 +144,8 @@ def test_the_last_block_with_sounds_counts() -> None:
     found = outcome_from(markers)
     assert found is not None
     assert [text.split(":")[0] for text in found.held] == [
-        "Block 3 silent, against block 2 ball, today",
-        "Block 4 retention, against block 2 ball, today",
+        "Set 3 (without sound) beside set 2 (shots), today",
+        "Set 4 (another day) beside set 2 (shots), today",
     ]
 
 
@@ -175,19 +177,19 @@ def test_lines_have_the_blocks_the_beats_and_the_interruptions() -> None:
     assert [one.interruptions for one in found.blocks] == [1, 5]
     assert found.interruptions == 6
     first, one, two, *_ = outcome_sentences(found)
-    assert first == "drill, feedback every, cue on ready; cut short"
+    assert first == "drill, sounds and numbers every, rising tone on ready; cut short"
     assert one == (
-        "block 1 rehearsal: 5 of 5 swings, time enough 5 of 5, full turn 4 of 5, 2 met something "
-        "(no ball was there), 4 of 5 went with the cue, takeaway 20 ms (sd 12) before its beat, 4 "
-        "of 5, top 33 ms after its beat, 3 of 5, 1 not set beside the cue: the sound was "
-        "interrupted, sound interrupted 1 x"
+        "set 1 (practice): 5 of 5 swings, time enough 5 of 5, full turn 4 of 5, 2 met something "
+        "(no ball was there), 4 of 5 went with the rising tone, takeaway 20 ms (sd 12) before "
+        "its beat, 4 of 5, top 33 ms after its beat, 3 of 5, 1 not set beside the tone: the sound "
+        "was interrupted, sound interrupted 1 x"
     )
     early = outcome_from([BEGUN, mark("sound", underflows=2, lost=False)])
     assert early is not None
     assert early.interruptions == 2
     # Cut short: counted from its swings.
     assert two == (
-        "block 2 silent: 1 of 5 swings, time enough 1 of 1, full turn 0 of 1, sound interrupted 5 x"
+        "set 2 (without sound): 1 of 5 swings, time enough 1 of 1, full turn 0 of 1, sound interrupted 5 x"
     )
 
 

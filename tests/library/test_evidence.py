@@ -128,7 +128,7 @@ def test_what_held_is_the_latest_against_those_before_the_drills(ida: Evidence) 
         kinds = {row.swing_id: row for row in ida.rows}
         assert all(kinds[x].kind == "strike" for x in held[measure].swing_ids)
     assert held_words(held["backswing_ms"]).startswith("the backswing longer by ")
-    assert held_words(held["turn_deg"]).startswith("the turn fuller by ")
+    assert held_words(held["turn_deg"]).startswith("the turn bigger by ")
 
 
 def test_nothing_held_is_told_of_one_session(library: Library) -> None:
@@ -173,8 +173,8 @@ def test_a_story_has_five_sentences_and_each_number_its_swings(ida: Evidence) ->
                 assert number.interval.low <= number.interval.middle <= number.interval.high
     last = {one.about: one.text for one in ida.story(ida.sessions[-1])}
     assert last["held"].startswith(
-        "From day to day, strikes without cue or feedback in the 4 sessions up to 2026-05-21, "
-        "against the 2 before the drills"
+        "From day to day, shots without sound in the 4 sessions up to 2026-05-21, "
+        "beside the 2 before the drills"
     )
 
 

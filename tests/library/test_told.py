@@ -107,7 +107,7 @@ def test_an_old_versions_word_stands_beside_todays_and_is_listed_once(library: L
     assert evidence.player.name == "Ida"
     assert "analysis version 2): " in found.text
     assert f"/ Today's analysis (version {ANALYSIS_VERSION}): " in found.text
-    assert "approved reference's turn 1" in found.text
+    assert "model swings' turn 1" in found.text
     # Once: of the same look, today's words are kept beside those of then, which stay.
     assert list(told_anew(library)) == []
     after = evidence_of(library, "Ida")

@@ -105,7 +105,7 @@ def test_the_pair_and_how_many_disagree_are_the_storys(library: Library, ida: Ev
         )
     # By hand: of ten strikes, all shorter than the reference's 900 ms, none disagrees.
     assert section.pair[1].beside.endswith(
-        "it lies below the reference's middle, as do 9 of the other 9 strikes"
+        "it lies below the middle of the model swings, as do 9 of the other 9 shots"
     )
     text = made(section)
     assert f"Shot {section.pair[1].number} is the one nearest the middle" in text
@@ -169,7 +169,7 @@ def test_few_swings_make_a_report_that_says_so(tmp_path: Path) -> None:
     assert "Can&#39;t tell yet: 0 of 5 practice swings and 1 of 5 shots so far." in text
     assert "Can&#39;t tell yet whether it changed: 0 of 4 sessions with 5 shots each." in text
     assert "Turn of two swings" not in text
-    assert "The baseline isn" in text
+    assert "The first sessions aren" in text
 
 
 def test_a_large_session_stays_under_the_limit(ida: Evidence) -> None:

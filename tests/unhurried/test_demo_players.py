@@ -128,25 +128,25 @@ def test_the_demo_answers_time_turn_or_speed_the_ball_did_it_hold_and_what_next(
     with Library(home) as library:
         first = library.sessions(player=library.player("Runa").id, newest_first=False)[0].id
     runa = told("story", first[:8])
-    for word in ("time shorter", "turn shorter", "speed slower"):
+    for word in ("time shorter", "turn smaller", "rotation slower"):
         assert word in runa
     assert "the backswing was shorter by" in runa
     later = told("story", "Runa")
     assert "before the drills: the backswing longer by" in later
-    assert "the turn fuller by" in later
-    assert "brisker backswing" in told("plan", "Runa")
-    assert "Next 10 rehearsals" in told("plan", "Runa")
+    assert "the turn bigger by" in later
+    assert "shorter backswing" in told("plan", "Runa")
+    assert "Next 10 practice swings" in told("plan", "Runa")
     casimir = told("story", "Casimir")
-    for word in ("time longer", "turn fuller", "speed faster"):
+    for word in ("time longer", "turn bigger", "rotation faster"):
         assert word in casimir
     plan = told("plan", "Casimir")
-    assert "not sent longer" in plan
+    assert "nothing longer" in plan
     # By the newest strikes, with their day; and what feels rushed and measures longer is said.
-    assert "At a ball there is the reference's turn" in plan
+    assert "are those of the model swings" in plan
     assert "still on 2026-04-08" in plan
     assert "0 were shorter in time and 5 longer in time" in casimir
     assert "No drill." in plan
     mirela = told("story", "Mirela")
-    for word in ("time can't be told", "turn can't be told", "speed can't be told"):
+    for word in (f"can't tell yet about {one}" for one in ("time", "turn", "rotation")):
         assert word in mirela
-    assert "a coach has to approve swings for it" in told("plan", "Mirela")
+    assert "a coach has to approve them" in " ".join(told("plan", "Mirela").split())

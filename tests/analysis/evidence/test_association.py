@@ -138,7 +138,7 @@ class TestAssociation:
         assert few.outcome is Outcome.INCONCLUSIVE
         assert few.more_swings is not None
         assert few.more_swings > 10
-        assert "can't be told from" in few.statement.text
+        assert "can't be told yet from" in few.statement.text
         assert f"{few.more_swings} more" in few.statement.text
 
     def test_words_name_no_cause(self) -> None:

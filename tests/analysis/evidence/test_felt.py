@@ -66,9 +66,9 @@ class TestFelt:
         # The reference has no rate.
         assert "speed" not in by
         assert got.statement.text == (
-            "Of 6 swings that felt rushed, 2 were shorter in time, 1 shorter in turn and 2 beyond "
-            "full: outside the reference's bounds. Within the session that has both: shorter in "
-            "time 2 of 6, and 0 of the 5 that didn't feel so; beyond full 2 of 6, and 0 of the 5 "
+            "Of 6 swings that felt rushed, 2 were shorter in time, 1 smaller in turn and 2 past "
+            "full: outside the own range. Within the session that has both: shorter in "
+            "time 2 of 6, and 0 of the 5 that didn't feel so; past full 2 of 6, and 0 of the 5 "
             "that didn't feel so."
         )
 

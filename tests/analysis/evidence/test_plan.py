@@ -71,7 +71,7 @@ class TestBeginning:
     def test_nothing_yet(self) -> None:
         now = standing([], {}, NotYet.count(0, 8), today=0)
         assert now.stage is Stage.BASELINE
-        assert "0 of 8 rehearsals without feedback so far" in now.why
+        assert "0 of 8 practice swings without sound so far" in now.why
         assert now.drill is not None
         assert now.drill.silent
         assert now.drill.cautions == cautions.PLAN
@@ -112,7 +112,7 @@ class TestProgression:
         assert drill.backswing_ms == round(course.reference.values["backswing_ms"].middle)
         assert (drill.player, drill.share, drill.repeats, drill.rest_s) == ("Ida", 0.95, 10, 15)
         assert (drill.feedback, drill.ball, drill.block) == ("every", False, "rehearsal")
-        assert drill.describe().startswith("10 rehearsals, with a backswing of")
+        assert drill.describe().startswith("10 practice swings, with a backswing of")
 
     def test_a_days_order(self) -> None:
         course = Course().add(("rehearsal", "rehearsal", FULL))
@@ -164,7 +164,7 @@ class TestProgression:
     def test_one_day_is_not_enough(self) -> None:
         now = Course().practise(FULL).stand()
         assert now.stage is Stage.FULL_TURN
-        assert "1 of 2 days with silent rehearsals so far" in now.why
+        assert "1 of 2 days with practice swings without sound so far" in now.why
 
     def test_not_moved_on_when_short(self) -> None:
         course = Course()
@@ -175,7 +175,7 @@ class TestProgression:
         assert {f.measure for f in now.findings if not f.holds} == {"turn_deg", "backswing_ms"}
         known = {row.swing_id for row in course.rows}
         assert all(set(f.swing_ids) <= known and f.swing_ids for f in now.findings)
-        assert "are needed" in now.why
+        assert " needed" in now.why
 
     def test_cued_swings_move_nobody_on(self) -> None:
         course = Course()
@@ -212,7 +212,7 @@ class TestProgression:
         now = course.stand()
         assert now.stage is Stage.FULL_TURN
         assert "A step back: the turn fell from" in now.why
-        assert "on day 6 and day 8, told in each of the two sessions" in now.why
+        assert "on day 6 and day 8, in each of the two sessions" in now.why
         course = Course().practise(FULL).practise(FULL)
         slow = {"peak_rate_dps": 780.0, "backswing_ms": 665.0}
         assert "the rate fell from" in course.practise(slow).practise(slow).stand().why
@@ -246,7 +246,7 @@ class TestFindings:
         (one,) = missed
         assert (one.measure, one.side) == ("backswing_ms", "at most")
         assert one.value > one.needed
-        assert f"up to {one.needed:.0f} ms would do" in now.why
+        assert f"up to {one.needed:.0f} ms will do" in now.why
 
 
 class TestExits:
@@ -286,7 +286,7 @@ class TestExits:
         now = course.stand()
         assert now.stage is Stage.NOT_LONGER
         assert now.drill is None
-        assert "over the upper bound" in now.why
+        assert "is past full: the own range ends at" in now.why
 
     def test_it_looks_again_at_each_later_session(self) -> None:
         course = Course()
@@ -298,7 +298,7 @@ class TestExits:
         course.add((None, "strike", {"turn_deg": 178.0}))
         still = course.stand()
         assert still.stage is Stage.NOT_LONGER
-        assert "on day 6, still over the upper bound" in still.why
+        assert "on day 6, still past full" in still.why
         (found,) = still.findings
         assert found.value == pytest.approx(178.0, abs=5.0)
         assert {x.partition("#")[0] for x in found.swing_ids} == {"d3"}

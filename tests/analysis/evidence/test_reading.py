@@ -100,7 +100,7 @@ class TestReference:
     def test_cued_and_struck_swings_are_no_free_rehearsals(self) -> None:
         cued = rows_of("a", {"turn_deg": np.arange(10.0)}, "rehearsal", block="rehearsal")
         struck = rows_of("a", {"turn_deg": np.arange(10.0)}, "strike", start=10)
-        assert str(make_reference([*cued, *struck])) == "0 of 8 free rehearsals so far"
+        assert str(make_reference([*cued, *struck])) == "0 of 8 free practice swings so far"
         assert str(make_reference(cued, ["a#1"])) == "1 of 8 approved swings so far"
 
     def test_bounds_of_the_coach(self, history: list[SwingRow]) -> None:
@@ -178,7 +178,7 @@ class TestSet:
     def test_nothing_without_a_reference(self) -> None:
         now = read(a_set(), NotYet.count(3, 8))
         assert now.words == (Word.CANNOT_TELL,) * 3
-        assert now.time.reason == "no reference yet: 3 of 8 swings so far"
+        assert now.time.reason == "no model swings yet: 3 of 8 swings so far"
         assert now.time.difference is None
 
     def test_too_few(self, reference: Reference, history: list[SwingRow]) -> None:
@@ -272,7 +272,7 @@ class TestOneSwing:
         (row,) = rows_of("new", {"turn_deg": [100.0]}, "rehearsal")
         now = read([row], reference, history)
         assert now.turn.reason == "the uncertainty of this swing isn't known"
-        assert now.time.reason == "not measured both in these swings and in the reference"
+        assert now.time.reason == "not measured both in these swings and in the model swings"
 
     @given(st.floats(1.0, 400.0), st.floats(0.0, 50.0))
     def test_words_follow_the_interval(self, turn: float, u: float) -> None:

@@ -19,12 +19,14 @@ from analysis.evidence.reading import Reference, make_reference
 from analysis.evidence.spread import MixedError, SwingRow, player_spread, sessions_of
 from analysis.evidence.story import MOST_SENTENCES, Sentence, examples, story
 from analysis.evidence.told import NotYet
+from words.units import said
 
 JUDGING = re.compile(
     r"\b(good|bad|better|worse|well done|great|poor|wrong|correct|should|score|cause[sd]?|because|"
     r"improv\w+)\b",
     re.I,
 )
+
 SHORT = {"backswing_ms": 630.0, "turn_deg": 126.0}
 
 
@@ -77,12 +79,14 @@ class TestStory:
         assert len(sentences) == MOST_SENTENCES
         assert [s.about for s in sentences] == ["reading", "ball", "held", "felt", "next"]
         reading, ball, held, felt, what_next = (s.text for s in sentences)
-        start = "From day to day, 16 strikes against the reference of rehearsals: time shorter ("
+        start = (
+            "From day to day, 16 shots beside the model swings (practice swings): time shorter ("
+        )
         assert reading.startswith(start)
-        assert "turn shorter (the turn by " in reading
+        assert "turn smaller (the turn by " in reading
         assert "the backswing was shorter by" in ball
-        assert ball.startswith("Today, at the ball (")
-        assert held.startswith("From day to day, in the silent test (8 swings): ")
+        assert ball.startswith("Today, 16 shots beside ")
+        assert held.startswith("From day to day, without sound (8 swings): ")
         assert felt.startswith("Of ")
         assert "unhurried" not in what_next
         assert sentences[-1].drill == told["now"].drill
@@ -109,15 +113,15 @@ class TestStory:
             if number.interval.high < 0:
                 low, high = -number.interval.high, -number.interval.low
                 digits = [0 if x >= 10 else 1 for x in (low, high)]
-                said = f"by {low:.{digits[0]}f} to {high:.{digits[1]}f} {number.unit}"
-                assert said in reading.text
+                text = f"by {low:.{digits[0]}f} to {high:.{digits[1]}f}{said(number.unit)}"
+                assert text in reading.text
 
     def test_truth_of_the_simulation(self, told: dict[str, Any]) -> None:
         ball = next(s for s in told["story"] if s.about == "ball")
         by = {n.name.split(":")[0]: n.interval for n in ball.numbers}
-        assert -70.0 in by["backswing_ms"]
-        assert -14.0 in by["turn_deg"]
-        assert 0.0 in by["peak_rate_dps"]
+        assert -70.0 in by["backswing time"]
+        assert -14.0 in by["turn"]
+        assert 0.0 in by["rotation"]
 
     def test_no_verdict_and_no_cause(self, told: dict[str, Any]) -> None:
         for sentence in told["story"]:
@@ -127,7 +131,8 @@ class TestStory:
     def test_without_a_reference(self, told: dict[str, Any]) -> None:
         first, *rest = story(told["days"][0], NotYet.count(3, 8))
         assert first.text == (
-            "Time, turn and speed can't be told: no reference yet: 3 of 8 swings so far."
+            "Can't tell yet about time, turn and rotation: no model swings yet: 3 of 8 swings "
+            "so far."
         )
         assert first.numbers == ()
         assert [s.about for s in rest] == ["ball"]

@@ -600,7 +600,7 @@ def test_blocks_of_a_drill_and_how_far_from_the_beat(own_site: Any) -> None:
         file.write("\n" + json.dumps({"kind": "block", "seq": 1, "block": 3, "block_kind": "ball"}))
         file.write("\n" + json.dumps({"kind": "sound", "seq": 1, "underflows": 3}) + "\n")
     text = " ".join(own_site.http.get(f"/session/{session}").text.split()).replace("&#39;", "'")
-    assert "Block 2 silent, against block 1 rehearsal, today: can't tell yet" in text
+    assert "Set 2 (without sound) beside set 1 (practice), today: can't tell yet" in text
     assert "before 2 of 4 (15 to 85 %)" in text
     assert "The sound was interrupted 3 times" in text
     # Broken markers are passed over.

@@ -386,7 +386,7 @@ def test_only_middles_are_called_so() -> None:
 
 def test_without_a_reference_none_is_named() -> None:
     none = SimpleNamespace(
-        time=SimpleNamespace(reason="no reference yet: too few"), provisional=False
+        time=SimpleNamespace(reason="no model swings yet: too few"), provisional=False
     )
     some = SimpleNamespace(time=SimpleNamespace(reason=None), provisional=False)
     assert macros().against(none) == ""

@@ -293,7 +293,7 @@ async def test_a_device_that_goes_away_leaves_the_drill_running(tmp_path: Path) 
         (["--sensor", "x", "--sensor", "y"], "one sensor"),
         (["--simulated", "--from-ms", "900"], "together"),
         (["--simulated", "--ball", "--block", "rehearsal"], "no ball"),
-        (["--simulated", "--full-turn-deg", "130", "--upper-turn-deg", "100"], "upper bound"),
+        (["--simulated", "--full-turn-deg", "130", "--upper-turn-deg", "100"], "upper end"),
         (["--simulated", "--backswing-ms", "20"], "--backswing-ms"),
         (["--simulated", "--feedback", "always"], "--feedback"),
         (["--simulated", "--full-turn-deg", "nan"], "'nan' is not a number"),

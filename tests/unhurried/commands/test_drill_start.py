@@ -201,7 +201,7 @@ def test_a_new_name_is_said_and_a_near_one_too(
 ) -> None:
     assert drill(home, tmp_path / "a", "--player", "Runa", "--backswing-ms", "800") == 0
     err = capsys.readouterr().err
-    assert "Runa is new here: no reference yet, the cue takes 800 ms" in err
+    assert "Runa is new here: no model swings yet, the cue takes 800 ms" in err
     assert "is meant" not in err
     assert drill(home, tmp_path / "b", "--player", "Oto") == 0
     err = capsys.readouterr().err
@@ -237,7 +237,7 @@ def test_a_missing_reference_names_those_that_there_are(
 ) -> None:
     assert drill(home, tmp_path / "d", "--player", "Ida", "--club", "driver") == 0
     err = flat(capsys.readouterr().err)
-    assert "Ida has no reference with driver yet (there is one for 7 iron at the wrist)" in err
+    assert "Ida has no model swings with driver yet (there is one for 7 iron at the wrist)" in err
     told = said(capsys, "cue", "--player", "Ida", "--club", "driver", "--home", home, code=1)
     assert "there is one for 7 iron at the wrist" in told
 
@@ -395,7 +395,7 @@ def test_blocks_and_whether_the_silent_one_held_are_shown(
     drilled: tuple[Path, Path, str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     home, out, ended = drilled
-    verdict = "Block 2 silent, against block 1 rehearsal, today: "
+    verdict = "Set 2 (without sound) beside set 1 (practice), today: "
     assert verdict in flat(ended)
     shown = {
         "info": said(capsys, "info", str(out), "--home", home),
@@ -406,7 +406,7 @@ def test_blocks_and_whether_the_silent_one_held_are_shown(
     shown["report"] = (tmp_path / "r.html").read_text(encoding="utf-8")
     for name, text in shown.items():
         words = flat(text).replace("&#39;", "'")
-        assert "block 1 rehearsal: 3 of 3 swings, time enough" in words, name
+        assert "set 1 (practice): 3 of 3 swings, time enough" in words, name
         assert verdict in words, name
         assert "% )" not in words
         if name != "report":
@@ -425,10 +425,12 @@ def test_library_and_analysis_count_the_same_kinds(
 ) -> None:
     """A simulated player strikes in rehearsals: said, and a rehearsal everywhere."""
     home, out, ended = drilled
-    assert flat(ended).count("that was a strike, in rehearsals without a ball") == 1
-    assert "met something, though it was without a ball; they count as rehearsals" in flat(ended)
+    assert flat(ended).count("that met something, in practice swings without a ball") == 1
+    assert "met something, though it was without a ball; they count as practice swings" in flat(
+        ended
+    )
     text = said(capsys, "analyze", str(out), "--home", home)
-    assert "it was said that there was no ball: it counts as a rehearsal" in flat(text)
+    assert "it was said that there was no ball: it counts as a practice swing" in flat(text)
     kinds = [line.split()[3] for line in text.splitlines() if " Ida " in line]
     document = json.loads(said(capsys, "library", "show", str(out), "--json", "--home", home))
     assert kinds == [one["kind"] for one in document["swings"]]

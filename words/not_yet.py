@@ -25,6 +25,8 @@ COUNTED: Final[Mapping[str, str]] = {
     "rehearsal_days": "days with silent rehearsals",
     "strike_days": "days with silent strikes",
     "since_baseline": "sessions since the baseline",
+    "sounded": "practice swings with the sound and without it in one session",
+    "sounded_sessions": "sessions with practice swings with the sound and without it",
 }
 """What there are too few of."""
 

@@ -457,7 +457,7 @@ def _start_drill(request: Request, form: Form) -> Response:
         share=None if share is None else share / 100.0,
         schedule=_word(form, "schedule", SCHEDULES),
         cue_on=None if cue == "none" else cue,
-        felt={"third": None, "ask": True}.get(field(form, "felt", most=20), False),
+        felt={"third": 3, "ask": 1}.get(field(form, "felt", most=20), 0),
     )
     return _begin(request, _asked(page_of(request), form, drill))
 

@@ -75,6 +75,7 @@ ROLES: Final[Mapping[tuple[str, str], Role]] = {
     ("POST", "/player/{player}/remove"): "coach",
     ("POST", "/player/{player}/reference"): "coach",
     ("POST", "/player/{player}/plan"): "coach",
+    ("POST", "/player/{player}/sound"): "coach",
     ("POST", "/session/{session}/swings"): "coach",
     ("POST", "/session/{session}/segment"): "coach",
     ("POST", "/session/{session}/words"): "coach",

@@ -50,6 +50,7 @@ ROLES: Final[Mapping[tuple[str, str], Role]] = {
     ("GET", "/range/live"): "look",
     # What is done at the mat.
     ("GET", "/range/drill"): "tap",
+    ("GET", "/range/track"): "tap",
     ("POST", "/range/start"): "tap",
     ("POST", "/range/drill"): "tap",
     ("POST", "/range/look"): "tap",

@@ -236,14 +236,6 @@ def rest_first(*, cautions: Sequence[str]) -> str:
     return f"Rest first: {' '.join(cautions)}"
 
 
-_FEEDBACK: Final[Mapping[str, str]] = {
-    "every": "feedback after each",
-    "outside": "feedback only when outside",
-    "fading": "feedback fading out",
-    "none": "in silence",
-}
-
-
 def drill(
     *,
     repeats: int,
@@ -255,13 +247,16 @@ def drill(
     another_day: bool,
 ) -> str:
     """A drill in one sentence."""
-    parts = [f"{repeats} {'balls' if ball else 'rehearsals'}"]
+    cued = feedback != "none"
+    parts = ["the usual sets"] if cued else [f"{repeats} {'balls' if ball else 'rehearsals'}"]
     if backswing_ms is not None:
         parts.append(f"with a backswing of {backswing_ms} ms")
     if turn_target_deg is not None:
-        parts.append(f"a tone at {turn_target_deg:.0f} deg of turn")
-    parts += [_FEEDBACK[feedback], f"{rest_s} s of rest between them"]
-    return ("Another day: " if another_day else "") + ", ".join(parts) + "."
+        parts.append(f"the full bell from {turn_target_deg:.0f} deg of turn")
+    if not cued:
+        parts += ["in silence", f"{rest_s} s of rest between them"]
+    text = ", ".join(parts) + "."
+    return f"Another day: {text}" if another_day else f"{text[0].upper()}{text[1:]}"
 
 
 SENTENCES: Final[Mapping[str, Callable[..., str]]] = {

@@ -74,6 +74,8 @@ class Cue:
     rate_hz : int
     ready : bool
         With the ready beep.
+    top : bool
+        With the beep at the top.
     params : CueParams
 
     Raises
@@ -88,6 +90,7 @@ class Cue:
         rate_hz: int = 48_000,
         *,
         ready: bool = True,
+        top: bool = True,
         params: CueParams | None = None,
     ) -> None:
         low, high = BACKSWING_MS
@@ -99,6 +102,7 @@ class Cue:
         self.backswing_ms = float(backswing_ms)
         self.rate_hz = int(rate_hz)
         self.ready = ready
+        self.with_top = top
         self.top_frame = round(backswing_ms * 1e-3 * rate_hz)
         self._lead = round(p.ready_lead_s * rate_hz)
         self._glide = glide(
@@ -142,18 +146,15 @@ class Cue:
             rest = rest.copy()
             rest[:rise] *= (0.5 - 0.5 * np.cos(np.pi * np.arange(rise) / rise)).astype(np.float32)
             out.append(CuePart("takeaway", skip_frames, rest))
-        if skip_frames <= self.top_frame:
+        if self.with_top and skip_frames <= self.top_frame:
             out.append(CuePart("top", self.top_frame, self._top))
         return out
 
     def beats(self, takeaway_frame: int) -> list[Beat]:
         """The instants that this cue marks when the takeaway is at a frame."""
         ready = [Beat("ready", takeaway_frame - self._lead)] if self.ready else []
-        return [
-            *ready,
-            Beat("takeaway", takeaway_frame),
-            Beat("top", takeaway_frame + self.top_frame),
-        ]
+        top = [Beat("top", takeaway_frame + self.top_frame)] if self.with_top else []
+        return [*ready, Beat("takeaway", takeaway_frame), *top]
 
     @property
     def end_frame(self) -> int:

@@ -208,7 +208,7 @@ class Drill(Telling):
             if self.state != "waiting" or backswing is None or not self._known:
                 return []
             self._cued_s = now_s
-            return [PlayCue(backswing, takeaway_seq)]
+            return [PlayCue(backswing, takeaway_seq, self.top)]
         if self._cued_s is None:
             return []
         late_s = now_s - self._cued_s - LEAD_S

@@ -29,10 +29,14 @@ class Play:
 
 @dataclass(frozen=True, slots=True)
 class PlayCue:
-    """Play the cue: from its ready beep on, or joining a takeaway at sample ``takeaway_seq``."""
+    """Play the cue: from its ready beep on, or joining a takeaway at sample ``takeaway_seq``.
+
+    ``top``: with the beep at the top.
+    """
 
     backswing_ms: float
     takeaway_seq: float | None = None
+    top: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -176,6 +176,8 @@ class DrillPlan:
         It is over after so many turns past full in a row; 0: it goes on.
     check : bool
         Before the first swing the four sounds are played softly, and asked about.
+    without : frozenset of {"bell", "top"}
+        Sounds that are left out: the bell while going back, the beep at the top.
 
     Raises
     ------
@@ -192,6 +194,7 @@ class DrillPlan:
     backswings_ms: tuple[float, ...] = ()
     ends_beyond: int = 0
     check: bool = False
+    without: frozenset[str] = frozenset()
 
     def __post_init__(self) -> None:
         r = self.reference

@@ -92,13 +92,20 @@ class Standing:
         """
         if self.quiet or self.lost or self.held or self.state in ("before", "done"):
             return False
-        if not self.fast or self.block.sound not in ("bell", "both"):
+        if not self.fast or "bell" in self.plan.without:
+            return False
+        if self.block.sound not in ("bell", "both"):
             return False
         if self.plan.schedule == "bell":
             return not self.block.with_ball
         if self.plan.schedule == "fading":
             return self._due_feedback(outside=True)
         return self.plan.schedule != "none"
+
+    @property
+    def top(self) -> bool:
+        """Whether a cue has its beep at the top."""
+        return "top" not in self.plan.without
 
     @property
     def cue_on(self) -> str | None:

@@ -229,7 +229,7 @@ class Telling(Standing):
             self._cues += 1
             wait_s = max(self.plan.rest_s, backswing * 1e-3 + AFTER_CUE_S)
             self._due_s, self._cued_s = now_s + wait_s, now_s
-            return [Line(text), PlayCue(backswing)]
+            return [Line(text), PlayCue(backswing, top=self.top)]
         self._due_s = math.inf
         joins = self.cue_on == "takeaway" and backswing is not None and not self._known
         more = " (the cue joins from the second swing on; the first shows how you begin)"

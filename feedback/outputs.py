@@ -9,6 +9,7 @@ from __future__ import annotations
 import atexit
 import contextlib
 import errno
+import io
 import math
 import secrets
 import statistics
@@ -431,6 +432,25 @@ def open_output(
             raise
         return SilentOutput(), str(error)
     return output, None
+
+
+def wav_bytes(sound: Iterable[Sound], rate_hz: int) -> bytes:
+    """Return a mono WAV file, 16 bits a sample.
+
+    Parameters
+    ----------
+    sound : iterable of float32 arrays
+        One after the other, within plus and minus 1.
+    rate_hz : int
+    """
+    made = io.BytesIO()
+    with wave.open(made, "wb") as file:
+        file.setnchannels(1)
+        file.setsampwidth(2)
+        file.setframerate(rate_hz)
+        for part in sound:
+            file.writeframes(np.round(np.clip(part, -1.0, 1.0) * 32767.0).astype("<i2").tobytes())
+    return made.getvalue()
 
 
 def write_wav(path: Path, sound: Iterable[Sound], rate_hz: int, *, overwrite: bool = False) -> None:

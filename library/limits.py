@@ -5,11 +5,12 @@ from __future__ import annotations
 import dataclasses
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Annotated, Final
+from typing import Annotated, Final, Literal
 
 from msgspec import Meta
 
 from sensor.recording.schema import Text, Word, check
+from words.guard import left_out
 
 AIM_UNDER: Final = 0.95
 """Where the turn is capped, the bell's full turn lies a little under the cap."""
@@ -29,6 +30,8 @@ class LimitsRecord:
         and the sensor's place.
     swings_day : int or None
         No more swings a day, of any kind.
+    without : tuple of {"bell", "top"}
+        Sounds that are left out: the full bell while going back, the sound at the top.
     why : str or None
         In the coach's words: an injury, an age.
     at : str
@@ -37,6 +40,7 @@ class LimitsRecord:
 
     turn_share: Share | None = None
     swings_day: Most | None = None
+    without: tuple[Literal["bell", "top"], ...] = ()
     why: Text | None = None
     at: Word | None = None
 
@@ -45,8 +49,8 @@ class LimitsRecord:
 
     @property
     def any(self) -> bool:
-        """Whether anything is capped."""
-        return self.turn_share is not None or self.swings_day is not None
+        """Whether anything is capped or left out."""
+        return self.turn_share is not None or self.swings_day is not None or bool(self.without)
 
     @property
     def words(self) -> str:
@@ -56,6 +60,8 @@ class LimitsRecord:
             parts.append(f"turn at most {100.0 * self.turn_share:.0f} % of full")
         if self.swings_day is not None:
             parts.append(f"at most {self.swings_day} swings a day")
+        if self.without:
+            parts.append(left_out(self.without))
         if parts and self.why:
             parts.append(self.why)
         return ", ".join(parts)
@@ -67,6 +73,18 @@ def said(before: LimitsRecord, now: LimitsRecord) -> LimitsRecord:
     return before if same else dataclasses.replace(now, at=datetime.now(UTC).isoformat())
 
 
+def left_out_too(limits: LimitsRecord, sound: str) -> LimitsRecord:
+    """Return limits with a sound left out as well.
+
+    Raises
+    ------
+    SchemaError
+        There is no such sound.
+    """
+    without = tuple(sorted({*limits.without, sound}))
+    return said(limits, dataclasses.replace(limits, without=without))  # type: ignore[arg-type]
+
+
 def newer(one: LimitsRecord, other: LimitsRecord) -> LimitsRecord:
     """Return what was said last; of two said at once the stricter one."""
     if (one.at or "") != (other.at or ""):
@@ -76,6 +94,7 @@ def newer(one: LimitsRecord, other: LimitsRecord) -> LimitsRecord:
     return LimitsRecord(
         turn_share=min(shares, default=None),
         swings_day=min(swings, default=None),
+        without=tuple(sorted({*one.without, *other.without})),
         why=max(filter(None, (one.why, other.why)), default=None),
         at=one.at,
     )

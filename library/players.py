@@ -333,6 +333,7 @@ class Player:
         out["limits"] = {
             f.name: getattr(self.limits, f.name) for f in dataclasses.fields(self.limits)
         }
+        out["limits"]["without"] = sorted(self.limits.without)
         out["lessons"] = [one.document() for one in self.lessons]
         # Last, so that `Registry.stamp` can leave it out.
         del out["told"]

@@ -26,6 +26,8 @@ COUNTED: Final[Mapping[str, str]] = {
     "rehearsal_days": "days with practice swings without sound",
     "strike_days": "days with shots without sound",
     "since_baseline": "sessions since the first ones",
+    "sounded": "practice swings with the sound and without it in one session",
+    "sounded_sessions": "sessions with practice swings with the sound and without it",
 }
 """What there are too few of."""
 

@@ -242,14 +242,6 @@ def rest_first(*, cautions: Sequence[str]) -> str:
     return f"Rest first: {' '.join(cautions)}"
 
 
-_FEEDBACK: Final[Mapping[str, str]] = {
-    "every": "with sound after each",
-    "outside": "with sound only when outside",
-    "fading": "with sound, less and less",
-    "none": "without sound",
-}
-
-
 def drill(
     *,
     repeats: int,
@@ -261,13 +253,16 @@ def drill(
     another_day: bool,
 ) -> str:
     """A drill in one sentence."""
-    parts = [f"{repeats} {'shots' if ball else 'practice swings'}"]
+    cued = feedback != "none"
+    parts = ["the usual sets"] if cued else [f"{repeats} {'shots' if ball else 'practice swings'}"]
     if backswing_ms is not None:
         parts.append(f"with a backswing of {backswing_ms} ms")
     if turn_target_deg is not None:
-        parts.append(f"the full bell at {turn_target_deg:.0f}° of turn")
-    parts += [_FEEDBACK[feedback], f"{rest_s} s of rest between them"]
-    return ("Another day: " if another_day else "") + ", ".join(parts) + "."
+        parts.append(f"the full bell from {turn_target_deg:.0f}° of turn")
+    if not cued:
+        parts += ["without sound", f"{rest_s} s of rest between them"]
+    text = ", ".join(parts) + "."
+    return f"Another day: {text}" if another_day else f"{text[0].upper()}{text[1:]}"
 
 
 SENTENCES: Final[Mapping[str, Callable[..., str]]] = {

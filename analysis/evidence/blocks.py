@@ -15,6 +15,21 @@ QUIET: Final = ("silent", "retention")
 BLOCKS: Final[tuple[BlockKind, ...]] = (*CUED, *QUIET)
 
 
+SOUNDS: Final = ("rise", "bell")
+"""What sounds in a block where one thing sounds at a time."""
+
+
+def block_sound(text: str | None) -> str | None:
+    """Return what sounds in a block: "rise", "bell", or "none"; None where that isn't one thing.
+
+    As in ``bell rehearsal``. Swings that are free, or of a block without sound, have none.
+    """
+    words = (text or "").split()
+    if drill_block(text) not in CUED:
+        return "none"
+    return words[0] if words[0] in SOUNDS else None
+
+
 def drill_block(text: str | None) -> str | None:
     """Return the kind of a drill's block, as in ``2 silent``; None where swings were free."""
     words = (text or "").split()

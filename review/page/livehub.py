@@ -427,6 +427,16 @@ class Starter(Protocol):
         """Look for sensors; what is found comes into the state's `near`."""
         ...
 
+    def track(self, backswing_ms: float, player_id: str | None) -> bytes:
+        """Return a cue track as a WAV file: nothing in it is live.
+
+        Raises
+        ------
+        LiveError
+            The player's plan is stopped, or the time can't be cued.
+        """
+        ...
+
 
 Follower = tuple[asyncio.AbstractEventLoop, asyncio.Event]
 

@@ -236,6 +236,7 @@ def _limits(form: Form) -> LimitsRecord | None:
     """Read the coach's limits; None where the form hasn't got them."""
     if "most_turn" not in form:
         return None
+    without = tuple(one for one in ("bell", "top") if f"without_{one}" in form)
     share = number(form, "most_turn", "The most of the full turn, in %,")
     swings = number(form, "most_swings", "The most swings a day")
     if share is not None and not 30.0 <= share <= 100.0:
@@ -245,6 +246,7 @@ def _limits(form: Form) -> LimitsRecord | None:
     return LimitsRecord(
         turn_share=None if share is None else share / 100.0,
         swings_day=None if swings is None else int(swings),
+        without=without,  # type: ignore[arg-type]
         why=" ".join(field(form, "limits_why", most=LONGEST_NOTE).split()) or None,
     )
 

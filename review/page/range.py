@@ -27,7 +27,11 @@ from library.evidence import evidence_in
 from review import formatting as fmt
 from review.answers import shown_drill
 from review.errors import ReviewError
+<<<<<<< HEAD
 from review.page import filming
+=======
+from review.page import range_track
+>>>>>>> sounds
 from review.page.app import FormError, Page, checked_id, from_here, page_of
 from review.page.evidence_cache import Failed, Stand, has_report, safely, stand
 from review.page.forms import Form, field, number, posted
@@ -469,7 +473,7 @@ def _start_drill(request: Request, form: Form) -> Response:
         share=None if share is None else share / 100.0,
         schedule=_word(form, "schedule", SCHEDULES),
         cue_on=None if cue == "none" else cue,
-        felt={"third": None, "ask": True}.get(field(form, "felt", most=20), False),
+        felt={"third": 3, "ask": 1}.get(field(form, "felt", most=20), 0),
     )
     return _begin(request, _asked(page_of(request), form, drill))
 
@@ -574,7 +578,11 @@ def routes() -> list[Route]:
         Route("/range", screen),
         Route("/range/live", _live),
         Route("/range/drill", drill),
+<<<<<<< HEAD
         *filming.routes(),
+=======
+        *range_track.routes(),
+>>>>>>> sounds
         *(
             Route(f"/range/{name}", posted(_staying(name, change)), methods=["POST"])
             for name, change in changes.items()

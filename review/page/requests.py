@@ -25,8 +25,9 @@ class DrillRequest:
         One a swing, where the cue's time changes.
     schedule : {"bell", "every", "outside", "fading", "none"}
     cue_on : {"ready", "takeaway"} or None
-    felt : bool or None
-        Ask how each swing felt, or never; None: after every third.
+    felt : int or None
+        Ask how a swing felt after each (1), after every third (3), or never (0); None: after every
+        third where one bell follows a swing, else never.
     ball : bool or None
         Whether there is a ball in silent blocks.
     own_full : bool
@@ -45,7 +46,7 @@ class DrillRequest:
     backswings_ms: tuple[float, ...] = ()
     schedule: str = "bell"
     cue_on: str | None = "ready"
-    felt: bool | None = None
+    felt: int | None = None
     ball: bool | None = None
     own_full: bool = False
     check: bool = True

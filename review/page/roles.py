@@ -62,6 +62,7 @@ ROLES: Final[Mapping[tuple[str, str], Role]] = {
     # What coach and player agree at the lesson's end, by the phone in the coach's hand.
     ("POST", "/session/{session}/lesson"): "tap",
     ("POST", "/player/{player}/homework"): "tap",
+    ("GET", "/range/track"): "tap",
     ("POST", "/range/start"): "tap",
     ("POST", "/range/drill"): "tap",
     ("POST", "/range/look"): "tap",
@@ -88,6 +89,7 @@ ROLES: Final[Mapping[tuple[str, str], Role]] = {
     ("POST", "/player/{player}/edit"): "coach",
     ("POST", "/player/{player}/reference"): "coach",
     ("POST", "/player/{player}/plan"): "coach",
+    ("POST", "/player/{player}/sound"): "coach",
     ("POST", "/session/{session}/swings"): "coach",
     ("POST", "/session/{session}/segment"): "coach",
     ("POST", "/session/{session}/words"): "coach",

@@ -16,6 +16,7 @@ from analysis.swing.results import ANALYSIS_VERSION
 from library.catalogue import Library
 from library.errors import NoSuchError
 from library.evidence import Evidence
+from library.limits import left_out_too
 from library.players import PlanRecord, Player, ReferenceRecord
 from review import formatting as fmt
 from review.page.app import FormError, Page, checked_id, page_of
@@ -24,6 +25,7 @@ from review.page.links import trend_url
 from review.page.players import change_player
 from words import answer as say
 from words import over_time as say_over_time
+from words.guard import NAMES
 
 STAGES: Final = (
     Stage.BASELINE,
@@ -161,6 +163,23 @@ def _new_reference(library: Library, evidence: Evidence, form: Form) -> Referenc
         approved_by=by,
         version=ANALYSIS_VERSION,
     )
+
+
+def _sound(request: Request, form: Form) -> Response:
+    """Leave a sound out for a player: the change of direction is quicker with it."""
+    page = page_of(request)
+    who = checked_id(request.path_params["player"])
+    sound = field(form, "sound")
+    url = trend_url(who, field(form, "club") or None, field(form, "mount") or None) + "#plan"
+    if sound not in NAMES:
+        return page.back(url, "There is no such sound.", wrong=True)
+    change_player(
+        page,
+        who,
+        f"{NAMES[sound]}, left out",
+        lambda player: dataclasses.replace(player, limits=left_out_too(player.limits, sound)),
+    )
+    return page.back(url, f"From the next drill on without {NAMES[sound]}.")
 
 
 def _plan(request: Request, form: Form) -> Response:

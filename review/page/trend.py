@@ -20,6 +20,7 @@ from library.answer import Said, answer_of_session
 from library.catalogue import Library
 from library.errors import NoSuchError
 from library.evidence import Evidence
+from library.guard import quicker_with
 from library.over_time import OverTime, main_kind, over_time
 from library.past_full import is_past_full
 from library.players import Player
@@ -35,7 +36,7 @@ from review.page.evidence_cache import Failed, safely
 from review.page.forms import posted
 from review.page.links import SwingLinks, session_url, trend_url
 from review.page.model_swings import candidates_of, offered
-from review.page.setting_edits import STAGES, _plan, _reference
+from review.page.setting_edits import STAGES, _plan, _reference, _sound
 from review.page.trend_counts import KINDS, Shown, shares_of
 from review.page.trend_pictures import balls_of, pictures_of
 from words import over_time as say_over_time
@@ -56,6 +57,7 @@ def routes() -> list[BaseRoute]:
         Route("/player/{player}/trend/told", _told),
         Route("/player/{player}/reference", posted(_reference), methods=["POST"]),
         Route("/player/{player}/plan", posted(_plan), methods=["POST"]),
+        Route("/player/{player}/sound", posted(_sound), methods=["POST"]),
     ]
 
 
@@ -280,6 +282,7 @@ def tell(
         "least": evidence.params.least_reference,
         "candidates": candidates_of(library, evidence, chosen, links),
         "standing": standing,
+        "quicker": quicker_with(evidence),
         "findings": [
             {"finding": f, "swings": links.groups(f.swing_ids)} for f in standing.findings
         ],

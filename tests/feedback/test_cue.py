@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import wave
 from pathlib import Path
 
@@ -9,13 +11,15 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from listening import RATE_HZ, onsets_s, pitch_hz
+from listening import RATE_HZ, ROOT, onsets_s, pitch_hz
+from patience import PATIENCE_S
 from scipy.signal import hilbert
 
 from feedback.cue import Cue, progression, render_blocks, track_plan
 from feedback.errors import TrackError
 from feedback.outputs import write_wav
 from unhurried.cli import run
+from words.sound import FIX
 
 soundfile = pytest.importorskip("soundfile")
 
@@ -175,3 +179,26 @@ def test_a_louder_track_only_when_asked(tmp_path: Path) -> None:
     assert np.abs(usual).max() == pytest.approx(0.35, abs=0.001)
     asked = np.concatenate(list(render_blocks(plan, level=0.1)))
     assert np.abs(asked).max() == pytest.approx(0.1, abs=0.001)
+
+
+def test_a_cue_that_cannot_sound_ends_with_what_helps(tmp_path: Path) -> None:
+    env = {
+        "PATH": "/usr/bin:/bin",
+        "HOME": str(tmp_path),
+        "PULSE_SERVER": f"unix:{tmp_path}/none",
+        "UNHURRIED_HOME": str(tmp_path / "home"),
+    }
+    command = [sys.executable, "-m", "unhurried", "cue", "--backswing-ms", "800"]
+    done = subprocess.run(
+        [*command, "--repeats", "100"],
+        env=env,
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=PATIENCE_S,
+    )
+    # At once, and not after 100 swings that nobody hears.
+    assert done.returncode == 1, done.stderr
+    assert len(done.stderr.splitlines()) == 1
+    assert FIX in done.stderr
+    assert "--out track.wav" in done.stderr

@@ -431,3 +431,22 @@ def test_never_two_things_in_a_swing_nor_a_bell_for_a_miss(
     # No cue and bell in one set.
     for fields in one.marks("tone"):
         assert fields["name"] == "full"
+
+
+def test_sounds_that_are_left_out_are_not_heard() -> None:
+    one = Heard(usual(Block("rehearsal", 1, "rise"), without=frozenset({"top", "bell"})))
+    one.until(11.0)
+    one.swing(11.25, tones=False)
+    names = [name for _, name in one.names()]
+    assert names[:2] == ["ready", "rise"]
+    assert "top" not in names
+    # Its takeaway is set beside the cue as ever.
+    assert one.marks("drill_swing")[0]["late_at_takeaway_ms"] < 100.0
+    assert "late_at_top_ms" not in one.marks("drill_swing")[0]
+    drill = Drill(usual(Block("rehearsal", 2, "bell"), without=frozenset({"bell"})))
+    drill.begin(0.0)
+    drill.tick(10.0)
+    assert not drill.tones
+    drill.swing(Swung(), 14.0)
+    # The one after the swing stays: it hurries nothing.
+    assert Play("kept") in drill.tick(17.0)

@@ -49,11 +49,14 @@ def fidget(seed: int, mount: Any) -> tuple[np.ndarray[Any, Any], float]:
 
 
 def perform(
-    seed: int, mount: Any, *, cue_on: Any = "ready", gated: bool = True
+    seed: int, mount: Any, *, cue_on: Any = "ready", sound: Any = "both", gated: bool = True
 ) -> tuple[list[Called], float]:
     """Let a fidgeter rest after a swing; what calls for the next, from the swing on."""
     gyr, rate = fidget(seed, mount)
-    drill = Drill(DrillPlan(blocks=(Block("rehearsal", 5),), reference=OWN, cue_on=cue_on))
+    blocks = (Block("rehearsal", 5, sound),)
+    schedule: Any = "every" if sound == "both" else "bell"
+    plan = DrillPlan(blocks=blocks, reference=OWN, cue_on=cue_on, schedule=schedule)
+    drill = Drill(plan)
     drill.begin(-20.0)
     drill.swing(Swung(index=1), 0.0)
     still = Stillness(rate)
@@ -81,12 +84,15 @@ MOVES_DPS = 12.0
 """Above it a club moves: simulated players at address have an rms of 1 to 6."""
 
 
-@pytest.mark.parametrize("cue_on", ["ready", "takeaway", None])
-def test_fidgeters_are_called_only_when_still_and_rested(cue_on: Any) -> None:
+@pytest.mark.parametrize(
+    ("cue_on", "sound"),
+    [("ready", "both"), ("takeaway", "both"), ("ready", "rise"), ("ready", "bell")],
+)
+def test_fidgeters_are_called_only_when_still_and_rested(cue_on: Any, sound: Any) -> None:
     called = 0
     for seed in range(FIDGETERS):
         mount = ("wrist", "club", "glove", "wrist")[seed % 4]
-        found, _ = perform(seed, mount, cue_on=cue_on)
+        found, _ = perform(seed, mount, cue_on=cue_on, sound=sound)
         called += bool(found)
         for one in found:
             assert one.at_s >= REST_S, seed

@@ -13,7 +13,7 @@ from library_data import analyzed, make_recording
 from feedback.drill_plan import OWN_FULL, usual_sets
 from library.allowed import allowed
 from library.catalogue import Library
-from library.limits import LimitsRecord, capped, newer, said
+from library.limits import LimitsRecord, capped, left_out_too, newer, said
 from library.players import Player, ReferenceRecord, Registry, player_from
 from review.page.requests import DrillRequest, SessionRequest
 from sensor.recording.schema import SchemaError
@@ -173,3 +173,19 @@ def test_a_drill_of_its_own_stops_at_the_players_own_full(tmp_path: Path) -> Non
     ready = ready_drill(tmp_path, asked)
     assert ready.plan.blocks == OWN_FULL
     assert any("stop at your own full" in text for text in ready.told)
+
+
+def test_a_sound_is_left_out_of_the_drill(tmp_path: Path) -> None:
+    registry = Registry(tmp_path)
+    who = registry.add("Ida")
+    home = ["--home", str(tmp_path)]
+    assert run(["library", "player", "Ida", "--without", "bell", *home]) == 0
+    limits = registry.find("Ida").limits
+    assert limits.words == "without the full bell"
+    asked = SessionRequest(player="Ida", player_id=who.id, mount="wrist", drill=DrillRequest())
+    assert ready_drill(tmp_path, asked).plan.without == {"bell"}
+    # It is no reason for fewer swings.
+    assert ready_drill(tmp_path, asked).plan.repeats == 20
+    assert left_out_too(limits, "top").without == ("bell", "top")
+    assert run(["library", "player", "Ida", "--without", "none", *home]) == 0
+    assert not registry.find("Ida").limits.any

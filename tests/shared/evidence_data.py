@@ -18,7 +18,10 @@ RATE_DPS = 1000.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Block:
-    """Swings of one kind: how many, in which block of a drill, and their share of the usual."""
+    """Swings of one kind: how many, in which block of a drill, and their share of the usual.
+
+    ``change_ms``: the change of direction, where that is to be known.
+    """
 
     n: int
     strike: bool
@@ -28,6 +31,7 @@ class Block:
     rate: float = 1.0
     felt: str | None = None
     head_m_s: float | None = None
+    change_ms: float | None = None
 
 
 FREE = (Block(n=8, strike=False), Block(n=8, strike=True))
@@ -92,6 +96,10 @@ def add_session(
             back_ms = BACK_MS * one.time * time
             down_ms = 280.0 * (1.0 + 0.02 * rng.standard_normal())
             takeaway_s = EVERY_S * k
+            change: dict[str, float] = {}
+            if one.change_ms is not None:
+                own = np.random.default_rng([seed, number, k]).standard_normal()
+                change["transition_ms"] = float(one.change_ms + 4.0 * own)
             values = swing_values(
                 k,
                 rng,
@@ -106,6 +114,7 @@ def add_session(
                 tempo_ratio=back_ms / down_ms,
                 turn_deg=TURN_DEG * one.turn * turn,
                 peak_rate_dps=RATE_DPS * one.rate * rate,
+                **change,
             )
             swings.append(values)
             if one.felt is not None:

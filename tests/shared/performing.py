@@ -106,7 +106,7 @@ class Performance:
                     if action.takeaway_seq is not None:
                         gone_s = self.now_s - action.takeaway_seq / SENSOR_HZ
                     before = len(self.ear.voices)
-                    cue = Cue(action.backswing_ms, RATE_HZ, ready=gone_s is None)
+                    cue = Cue(action.backswing_ms, RATE_HZ, ready=gone_s is None, top=action.top)
                     self.stage.cue(cue, gone_s=gone_s)
                     self.cues.append((self.now_s, [v for v, _ in self.ear.voices[before:]]))
                 case StopCue():

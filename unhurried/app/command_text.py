@@ -16,6 +16,8 @@ def _options(*pairs: tuple[str, object | None]) -> list[str]:
 def drill_command(drill: NextDrill) -> str:
     """Return the command that runs the plan's next drill."""
     turn, upper = drill.full_turn_deg, drill.upper_turn_deg
+    # With sound it has the usual sets, which is what a drill has where nothing is set.
+    test = drill.feedback == "none"
     options = _options(
         ("--player", drill.player),
         ("--club", drill.club),
@@ -23,10 +25,10 @@ def drill_command(drill: NextDrill) -> str:
         ("--hand", drill.hand),
         ("--backswing-ms", drill.backswing_ms),
         ("--share", None if drill.share is None else f"{drill.share:g}"),
-        ("--repeats", drill.repeats),
-        ("--rest-s", drill.rest_s),
-        ("--feedback", drill.feedback),
-        ("--block", drill.block),
+        ("--repeats", drill.repeats if test else None),
+        ("--rest-s", drill.rest_s if test else None),
+        ("--feedback", drill.feedback if test else None),
+        ("--block", drill.block if test else None),
         ("--full-turn-deg", None if turn is None else f"{turn:.0f}"),
         ("--upper-turn-deg", None if upper is None else f"{upper:.0f}"),
     )

@@ -396,7 +396,7 @@ class DrillRun:
             # What is played now is heard so long after the player's own takeaway.
             heard_ns = self.sound.heard_ns(max(self.sound.mixer.frame, self.sound.frame_now()))
             gone_s = (heard_ns - began_ns) * 1e-9 + LEAST_DELAY_S + self._chip_s()
-        cue = Cue(action.backswing_ms, self.sound.rate_hz, ready=gone_s is None)
+        cue = Cue(action.backswing_ms, self.sound.rate_hz, ready=gone_s is None, top=action.top)
         self._stage.cue(cue, gone_s=gone_s)
 
     def _stop_cue(self, why: str, *, unless_gliding: bool = False) -> None:

@@ -124,14 +124,21 @@ def ready_drill(home: Path, asked: SessionRequest) -> ReadyDrill:
             blocks=sets,
             reference=_reference(drill, own, rules, known),
             rest_s=drill.rest_s,
-            felt_every={None: 3, True: 1, False: 0}[drill.felt],
+            felt_every=_felt_every(drill),
             backswings_ms=drill.backswings_ms,
             ends_beyond=ENDS_BEYOND if drill.usual else 0,
+            without=frozenset() if known is None else frozenset(known.limits.without),
             **options,
         )
     except DrillError as error:
         raise OptionsError(str(error)) from error
     return ReadyDrill(asked, plan, tuple(remarks), tuple(told))
+
+
+def _felt_every(drill: DrillRequest) -> int:
+    if drill.felt is not None:
+        return int(drill.felt)
+    return 3 if drill.schedule == "bell" else 0
 
 
 def _rules(

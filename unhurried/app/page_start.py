@@ -35,6 +35,12 @@ LOOK_S: Final = 6.0
 (from memory)."""
 
 
+TRACK_SWINGS: Final = 10
+TRACK_REST_S: Final = 15.0
+TRACK_HZ: Final = 16_000
+"""Of a cue track for a phone: its highest pitch is 1.3 kHz, and so it has 5 MB."""
+
+
 class PageStarter:
     """Start recordings and drills from the page, in threads of this process.
 
@@ -233,6 +239,23 @@ class PageStarter:
             for one in seen
         ]
         self._hub.update(near=tuple(near))
+
+    def track(self, backswing_ms: float, player_id: str | None) -> bytes:
+        """Make a cue track for a phone; see `review.page.livehub.Starter`."""
+        from feedback.cue import render_blocks, track_plan
+        from feedback.outputs import wav_bytes
+        from unhurried.app.drill_checks import known_player, plan_remarks
+
+        try:
+            who = None if player_id is None else known_player(self._home, player_id)
+            if who is not None:
+                # A plan that is stopped refuses here.
+                plan_remarks(self._home, who, None, None, stops_only=True)
+            times = [backswing_ms] * TRACK_SWINGS
+            plan = track_plan(times, rest_s=TRACK_REST_S, rate_hz=TRACK_HZ)
+            return wav_bytes(render_blocks(plan, rate_hz=TRACK_HZ), TRACK_HZ)
+        except Exception as error:
+            raise LiveError(line_of(error, describe(error)[0])) from error
 
     def close(self) -> None:
         """End what runs, cleanly, and wait until it is kept: that comes to an end by itself, since

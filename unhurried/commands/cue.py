@@ -27,6 +27,7 @@ from unhurried.commands.short_help import ShortHelp
 from words import cautions
 from words.glossary import MOUNTS
 from words.plain import count
+from words.sound import FIX
 
 if TYPE_CHECKING:
     from feedback.cue import TrackPlan
@@ -191,10 +192,14 @@ def command(
     from feedback.cue import track_plan
     from feedback.outputs import open_output
 
-    _caution()
     sound, why = open_output(output, level=level, delay_of=delays(where))
+    if why is not None:
+        # A cue that nobody hears is none: it would only take its time.
+        sound.close()
+        raise CommandError(f"{why}. {FIX} For a phone: --out track.wav")
+    _caution()
     try:
-        say_output(sound, why)
+        say_output(sound, None)
         show(f"{_took(times)}{source}")
         _play(track_plan(times, rest_s=rest_s, rate_hz=sound.rate_hz, ready=ready), sound, times)
     finally:

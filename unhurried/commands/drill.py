@@ -96,9 +96,9 @@ def command(
     """Practise a full, unhurried turn by ear, while a sensor records.
 
     20 swings, 9 to 12 minutes: without sound, with the rising tone, with the full bell, then
-    less and less. Three seconds past the finish the figures come in large digits, and one bell
-    where time and turn were there. Keys: 1 2 3 how it felt, space to go on, q to end. With
-    --page a browser shows the same and takes taps; with --share-page as well, a phone.
+    less. Three seconds past the finish come large figures, and one bell where time and turn
+    were there. Keys: 1 2 3 how it felt, space to go on, q to end. --page shows the same in a
+    browser, --share-page also on a phone.
 
     \b
     Examples:

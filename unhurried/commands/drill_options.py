@@ -131,7 +131,7 @@ def _sounds_and_questions() -> tuple[Any, ...]:
             "--felt/--no-felt",
             default=None,
             help="Ask how each swing felt, before its numbers, or never.  [default: after every "
-            "third]",
+            "third, with --feedback bell]",
         ),
         click.option(
             "--own-full",

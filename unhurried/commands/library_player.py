@@ -38,6 +38,13 @@ if TYPE_CHECKING:
     metavar="N",
     help="Coach: no more swings a day; 0 removes it.",
 )
+@click.option(
+    "--without",
+    multiple=True,
+    type=click.Choice(("bell", "top", "none")),
+    help="Coach: leave a sound out of drills, the full bell while going back or the sound at the "
+    "top; none brings both back. May be repeated.",
+)
 @click.option("--limits-why", metavar="TEXT", help="Coach: why, an injury or an age.")
 @click.option("--new", is_flag=True, help="Make a new player of this name.")
 @home_option
@@ -50,6 +57,7 @@ def player_(
     consent: str | None,
     most_turn: float | None,
     most_swings: int | None,
+    without: tuple[str, ...],
     limits_why: str | None,
     new: bool,
     home: Path | None,
@@ -72,7 +80,7 @@ def player_(
         changes: dict[str, Any] = {k: v or None for k, v in given.items() if v is not None}
         if child is not None:
             changes["child"] = child
-        limits = _limits(who.limits, most_turn, most_swings, limits_why)
+        limits = _limits(who.limits, most_turn, most_swings, without, limits_why)
         if limits is not who.limits:
             changes["limits"] = limits
         if name is not None:
@@ -106,7 +114,11 @@ def player_(
 
 
 def _limits(
-    now: LimitsRecord, most_turn: float | None, most_swings: int | None, why: str | None
+    now: LimitsRecord,
+    most_turn: float | None,
+    most_swings: int | None,
+    without: tuple[str, ...],
+    why: str | None,
 ) -> LimitsRecord:
     """Return the coach's limits with what was given changed."""
     from library.limits import said
@@ -118,6 +130,8 @@ def _limits(
         changes["turn_share"] = most_turn / 100.0 or None
     if most_swings is not None:
         changes["swings_day"] = most_swings or None
+    if without:
+        changes["without"] = () if "none" in without else tuple(sorted(set(without)))
     if why is not None:
         changes["why"] = " ".join(one_line(why).split()) or None
     return said(now, dataclasses.replace(now, **changes))

@@ -306,6 +306,7 @@ def _other_settings(evidence: Evidence) -> Iterator[str]:
 def plan_lines(evidence: Evidence, standing: Standing) -> Iterator[str]:
     """Say where a player stands."""
     from analysis.evidence.plan import Stage
+    from library.guard import quicker_with
     from library.past_full import is_past_full
     from review.answers import PAST_FULL, PAST_FULL_DRILL
 
@@ -354,6 +355,10 @@ def plan_lines(evidence: Evidence, standing: Standing) -> Iterator[str]:
     else:
         yield from labelled("Next", standing.drill.describe())
         yield from command_lines(drill_command(standing.drill))
+    for sound, text in quicker_with(evidence).items():
+        yield from labelled("Coach", text)
+        name = shlex.quote(evidence.typed_name)
+        yield from command_lines(f"unhurried library player {name} --without {sound}")
     if standing.stage is Stage.REFERENCE:
         # A namesake is told by the id.
         name = shlex.quote(evidence.typed_name)

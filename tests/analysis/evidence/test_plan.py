@@ -112,7 +112,7 @@ class TestProgression:
         assert drill.backswing_ms == round(course.reference.values["backswing_ms"].middle)
         assert (drill.player, drill.share, drill.repeats, drill.rest_s) == ("Ida", 0.95, 10, 15)
         assert (drill.feedback, drill.ball, drill.block) == ("every", False, "rehearsal")
-        assert drill.describe().startswith("10 practice swings, with a backswing of")
+        assert drill.describe().startswith("The usual sets, with a backswing of")
 
     def test_a_days_order(self) -> None:
         course = Course().add(("rehearsal", "rehearsal", FULL))

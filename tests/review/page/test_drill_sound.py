@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import io
 import re
+import wave
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+from listening import onsets_s
 from range_site import RangeSite, range_site
 
 from library.limits import LimitsRecord
+from library.players import PlanRecord
 from review.page.livehub import DrillState
 from review.page.range import HEARD_WORDS
 from unhurried.app.ingest import open_library
@@ -136,3 +141,34 @@ def test_limits_are_set_on_the_players_screen(site: RangeSite, tmp_path: Path) -
     site.post(url, name="Otto", most_turn="", most_swings="", limits_why="")
     with open_library(site.home) as library:
         assert not library.player(otto.id).limits.any
+
+
+def test_the_cue_plays_on_the_phone_from_a_file(site: RangeSite) -> None:
+    page = site.http.get("/range/drill").text
+    assert 'action="/range/track"' in page
+    answer = site.http.get("/range/track?backswing_ms=800")
+    assert answer.headers["content-type"] == "audio/wav"
+    with wave.open(io.BytesIO(answer.content)) as file:
+        rate, n = file.getframerate(), file.getnframes()
+        x = np.frombuffer(file.readframes(n), "<i2") / 32768.0
+    # By the ear: ready, rising tone and top of each of ten swings, 0.8 s from takeaway to top.
+    heard = onsets_s(x, rate)
+    assert len(heard) == 30
+    ready, rise, top = heard[::3], heard[1::3], heard[2::3]
+    assert np.allclose(np.subtract(rise, ready), 1.2, atol=0.02)
+    assert np.allclose(np.subtract(top, ready), 2.0, atol=0.005)
+    assert np.abs(x).max() <= 0.36
+    for wrong in ("", "abc", "20", "nan", "1e9"):
+        assert site.http.get(f"/range/track?backswing_ms={wrong}").status_code == 400
+    assert site.http.get("/range/track?backswing_ms=800&player=../x").status_code == 404
+
+
+def test_nor_is_a_track_made_for_somebody_who_is_sore(site: RangeSite) -> None:
+    with open_library(site.home) as library:
+        runa = library.people.add("Runa")
+        event = {"word": "discomfort", "day": 739000, "at": "2026-05-02T10:00:00Z"}
+        record = PlanRecord(club="wedge", mount="wrist", state={}, history=(event,))
+        library.save_player(runa.with_plan(record))
+    answer = site.http.get(f"/range/track?backswing_ms=800&player={runa.id}")
+    assert answer.status_code == 400
+    assert "stopped" in answer.text

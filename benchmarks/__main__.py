@@ -39,6 +39,7 @@ PARTS = (
     "sound",
     "page",
     "live_page",
+    "live_lesson",
     "share",
     "clip",
     "hostile",

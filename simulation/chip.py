@@ -65,6 +65,9 @@ class ChipParams:
     gyr_noise_dps_rthz: float = 0.01
     """Noise density: 0.004-0.015 deg/s/sqrt(Hz) (from memory)."""
 
+    noise_filtered: bool = False
+    """The gyroscope's noise passes its filter, as in a chip; else it is white at the samples."""
+
     acc_noise_m_s2_rthz: float | None = None
     """Noise density; None: 0.002 m/s2/sqrt(Hz) (about 200 ug, from memory) up to 16 g, in
     proportion to the range above (high-g parts are noisier, from memory)."""
@@ -277,6 +280,8 @@ class Chip:
         self.unit = unit
         self._grid_hz = grid_hz
         self._rng = rng
+        # Another source than that of the samples' noise, which stays as it was without it.
+        self._early_rng = rng.spawn(1)[0] if params.noise_filtered else None
         self._gyr = _Filter(params.gyr_cutoff_hz, grid_hz)
         self._acc = _Filter(params.acc_cutoff_hz, grid_hz)
         self._tail: Floats | None = None
@@ -300,6 +305,8 @@ class Chip:
         """
         if len(omega_rad_s) == 0:
             return np.empty((0, 6), dtype=np.int16)
+        if self._early_rng is not None:
+            omega_rad_s = omega_rad_s + self._noise_before(self._early_rng, len(omega_rad_s))
         smooth = np.concatenate([self._acc.feed(force_m_s2), self._gyr.feed(omega_rad_s)], axis=1)
         # Some rows are kept from block to block: cubic interpolation needs one before, two after.
         if self._tail is None:
@@ -320,6 +327,11 @@ class Chip:
         self._tail, self._tail_start = rows[-keep:].copy(), last - keep + 1
         return out
 
+    def _noise_before(self, rng: np.random.Generator, n: int) -> Floats:
+        """The gyroscope's noise ahead of its filter, (n, 3), rad/s."""
+        size = math.radians(self.params.gyr_noise_dps_rthz * math.sqrt(self._grid_hz / 2.0))
+        return size * rng.standard_normal((n, 3))
+
     def _read(self, values: Floats, time_s: Floats) -> NDArray[np.int16]:
         """Mount, scale, bias, noise, range and counts for sampled (m, 6) values."""
         params, unit = self.params, self.unit
@@ -329,7 +341,8 @@ class Chip:
         acc = values[:, :3] @ unit.acc_matrix.T + unit.acc_bias_m_s2
         acc += noise[:, :3] * (params.acc_density_m_s2_rthz * half)
         gyr = np.degrees(values[:, 3:]) @ unit.gyr_matrix.T + unit.gyr_bias_at(time_s)
-        gyr += noise[:, 3:] * (params.gyr_noise_dps_rthz * half)
+        if self._early_rng is None:
+            gyr += noise[:, 3:] * (params.gyr_noise_dps_rthz * half)
         counts = np.concatenate(
             [acc / params.acc_m_s2_per_count, gyr / params.gyr_dps_per_count], axis=1
         )

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from analysis.evidence.plan import Standing
 from analysis.evidence.reading import Reference
-from analysis.evidence.spread import SwingRow
+from analysis.evidence.spread import SwingRow, cell_of_rows
 from analysis.evidence.summary import spread_of
 from library.evidence import Evidence
 from library.over_time import Change, OverTime
@@ -148,9 +148,9 @@ def balls_of(
     for one in reversed(shown):
         cells = []
         for name in pictures:
-            there = [r.values[name] for r in rows.get(one.session, ()) if name in r.values]
-            middle = spread_of(there)
-            cells.append("" if middle is None else units.digits(name, middle.median))
+            there = [r for r in rows.get(one.session, ()) if name in r.values]
+            middle = cell_of_rows(there, name) if there else None
+            cells.append("" if middle is None else units.digits(name, middle.location))
         if any(cells):
             table["rows"].append((one, cells))
     return [pictures.pop(first)], list(pictures.values()), table
@@ -208,15 +208,17 @@ def _days(
         by = {}
         for kind in kinds:
             there = [r for r in rows.get(one.session, ()) if r.kind == kind and measure in r.values]
-            found = spread_of(
-                [r.values[measure] for r in there if measure not in r.bounds],
-                [r.values[measure] for r in there if measure in r.bounds],
-            )
-            if found is None or found.at_least:
+            if not there:
                 continue
-            low, high = found.median - (found.spread or 0.0), found.median + (found.spread or 0.0)
+            # The same middle as in the day's answer.
+            cell = cell_of_rows(there, measure)
+            found = spread_of([r.values[measure] for r in there])
+            if cell is None or found is None:
+                continue
+            half = found.spread or 0.0
+            low, high = cell.location - half, cell.location + half
             by[kind] = Middle(
-                value=scaled(found.median),
+                value=scaled(cell.location),
                 spread=None if found.spread is None else 0.5 * (scaled(high) - scaled(low)),
                 n=found.n,
             )

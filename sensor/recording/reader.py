@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import bisect
 import dataclasses
+import functools
 import logging
 import weakref
 from collections.abc import Iterator, Mapping, Sequence
@@ -35,6 +36,7 @@ from sensor.recording.stamplines import (
     StampFit,
     StampFitter,
 )
+from sensor.recording.standing_noise import FilterDelay, delay_from_noise
 from sensor.recording.timebase import (
     CRYSTAL_U,
     NOMINAL_PERIOD_U,
@@ -385,6 +387,30 @@ class Recording:
         return Block(seq, self.time_of_seq(seq), values[:, :3], values[:, 3:])
 
     # -- reading ---------------------------------------------------------------------------
+
+    @functools.cached_property
+    def filter_delay(self) -> FilterDelay | None:
+        """What the gyroscope's noise at rest says of its filter, where its delay isn't known.
+
+        None where it is known, and where nothing can be told. Reads the whole recording, once.
+        """
+        scale = self.session.gyr_dps_per_count
+        if self.session.gyr_delay_known or scale is None or self._resample:
+            return None
+        pieces = ((block.seq, block.gyr_dps) for block in self.blocks())
+        return delay_from_noise(pieces, rate_hz=self.rate_hz, dps_per_count=scale)
+
+    @property
+    def gyr_delay_s(self) -> float:
+        """The delay that is taken off: as it is known, as the noise says, or the middle."""
+        told = self.filter_delay
+        return self.session.gyr_delay_s if told is None else told.delay_s
+
+    @property
+    def gyr_delay_u_s(self) -> float:
+        """Its standard uncertainty."""
+        told = self.filter_delay
+        return self.session.gyr_delay_u_s if told is None else told.delay_u_s
 
     @property
     def gyr_limit_dps(self) -> float | None:

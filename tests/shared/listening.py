@@ -26,7 +26,7 @@ Array = npt.NDArray[np.float64]
 
 ROOT = Path(__file__).resolve().parents[2]
 RATE_HZ = 48_000
-TRIES = 4
+TRIES = 8
 """A machine with much else to do may starve the sound server; what is tested is what happens when
 it doesn't."""
 

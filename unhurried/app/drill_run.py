@@ -8,6 +8,11 @@ import sys
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
+# With the module and not when they are first needed: while a drill sounds, reading the live turn's
+# tables would keep the interpreter from the sound for some tenths of a second.
+from analysis.swing.live_turn import LiveTurn
+from feedback.digits import big, screen
+from feedback.stillness import Stillness
 from unhurried.app.errors import show
 from unhurried.app.shutdown import Shutdown
 from unhurried.app.terminal import _ink, _size, _upwards
@@ -16,12 +21,10 @@ from words.glossary import MEMBERS
 if TYPE_CHECKING:
     from analysis.swing.live_params import TurnEvent
     from analysis.swing.live_score import Seen
-    from analysis.swing.live_turn import LiveTurn
     from analysis.swing.results import Swing
     from feedback.drill import Drill
     from feedback.drill_actions import Action
     from feedback.outputs import Output
-    from feedback.stillness import Stillness
     from sensor.link.live import LiveBlock
     from sensor.link.status import LinkEvent
     from sensor.recording.timebase import LiveTimeBase
@@ -180,9 +183,6 @@ class DrillRun:
         self._do(self.drill.turning(live.turn_deg, self._now_s()))
 
     def _begin(self) -> None:
-        from analysis.swing.live_turn import LiveTurn
-        from feedback.stillness import Stillness
-
         session = self._session
         assert session is not None
         facts = session.session
@@ -439,8 +439,6 @@ class DrillRun:
 
     def _show(self, action: Any) -> None:
         """Show a swing in large digits, and nothing of the one before."""
-        from feedback.digits import screen
-
         if not self.on_terminal:
             return
         ink = _ink()
@@ -458,8 +456,6 @@ class DrillRun:
 
     def _clear(self) -> None:
         """Leave no figures of a swing on the screen; where none are told SILENT stands there."""
-        from feedback.digits import big
-
         rows = _size(sys.stderr)[1]
         if not self.on_terminal or not rows:
             return

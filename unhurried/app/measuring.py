@@ -409,7 +409,7 @@ def _found(
         mount=session.mount,
         gyr_range_dps=recording.gyr_limit_dps,
         acc_range_g=recording.acc_limit_g,
-        gyr_delay_s=session.gyr_delay_s,
+        gyr_delay_s=recording.gyr_delay_s,
         acc_delay_s=session.acc_delay_ms / 1e3,
         gyr_scale_u=recording.gyr_scale_u,
     )
@@ -482,7 +482,7 @@ def placed(recording: Recording, found: FoundSwing, index: int) -> Swing:
         period_s=recording.period_s,
         period_u_s=recording.period_u_s,
         nominal_rate_hz=recording.rate_hz,
-        gyr_delay_u_s=recording.session.gyr_delay_u_s,
+        gyr_delay_u_s=recording.gyr_delay_u_s,
         time_u_s=recording.time_u_s,
     )
     # The word at the takeaway counts: a new segment begins between swings.

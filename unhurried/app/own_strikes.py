@@ -146,7 +146,7 @@ def _stretch(recording: Recording, swing: FoundSwing) -> _Stretch | None:
     if swing.takeaway_seq is None or swing.top_seq is None or swing.zero_dps is None:
         return None
     rate = recording.rate_hz
-    delay = recording.session.gyr_delay_s * rate
+    delay = recording.gyr_delay_s * rate
     begin = round(swing.takeaway_seq + delay - BEFORE_S * rate)
     block = recording.read(begin, round(swing.top_seq + delay + LONGEST_S * rate))
     if len(block.seq) < 8 or block.seq[-1] <= swing.top_seq + delay:

@@ -46,7 +46,7 @@ def trace_of(recording: Recording, swing: Swing) -> Trace:
 
     start_s, end_s = _shown(swing)
     rate_hz = recording.rate_hz
-    delay_s = recording.session.gyr_delay_s
+    delay_s = recording.gyr_delay_s
     first = round(recording.seq_of_time(start_s + delay_s))
     last = round(recording.seq_of_time(end_s + delay_s))
     # A swing that was stored without its zero has it looked for in the time before.

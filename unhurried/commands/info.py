@@ -80,8 +80,7 @@ def describe(recording: Recording, summary: Summary) -> dict[str, Any]:
         "acc_clipped_share": summary.acc_clipped,
         "calibration": None if recording.calibration is None else recording.calibration.to_dict(),
         "gyr_scale_u": recording.gyr_scale_u,
-        "gyr_delay_ms": session.gyr_delay_ms if session.gyr_delay_known else None,
-        "gyr_delay_u_ms": 1e3 * session.gyr_delay_u_s,
+        **_delay_fields(recording),
         "rest_s": summary.rest_s,
         "rest_acc_m_s2": summary.rest_acc_m_s2,
         "knock_visible": _knock_visible(recording),
@@ -202,12 +201,26 @@ def _calibration(recording: Recording) -> str:
     return f"{recording.calibration.describe()}; {share}"
 
 
+def _delay_fields(recording: Recording) -> dict[str, Any]:
+    """The delay of the gyroscope's filter, with where it is from; null where nothing is known."""
+    known, told = recording.session.gyr_delay_known, recording.filter_delay
+    return {
+        "gyr_delay_ms": 1e3 * recording.gyr_delay_s if known or told is not None else None,
+        "gyr_delay_u_ms": 1e3 * recording.gyr_delay_u_s,
+        "gyr_delay_from": "sensor" if known else None if told is None else "noise",
+    }
+
+
 def _gyr_delay(recording: Recording) -> str:
     """Say how late the gyroscope's own filter is, by which downswings and swing times move."""
-    session = recording.session
-    delay, u = 1e3 * session.gyr_delay_s, 1e3 * session.gyr_delay_u_s
-    if session.gyr_delay_known:
+    delay, u = 1e3 * recording.gyr_delay_s, 1e3 * recording.gyr_delay_u_s
+    if recording.session.gyr_delay_known:
         return f"gyro filter {delay:.3g} ms late" + (f" (u {u:.2g} ms)" if u > 0.0 else "")
+    if (told := recording.filter_delay) is not None:
+        return (
+            f"gyro filter {delay:.1f} ms late (u {u:.1f} ms): it doesn't say so, but its noise "
+            f"while still shows a filter of about {told.cutoff_hz:.0f} Hz"
+        )
     return (
         f"gyro filter's delay not known: taken as {delay:.1f} ms (u {u:.1f} ms), which is in the "
         "uncertainty of each strike's downswing and swing time"

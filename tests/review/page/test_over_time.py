@@ -7,15 +7,19 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from evidence_data import DAYS, DRILLED, FREE, SHORT, Block, add_session, approve, learner
 from page_screens import Place, open_site, screen_url
 from page_words import NOWHERE, OFF_THE_SCREEN, words_in
 from patience import PATIENCE_S
 
+from library.answer import answer_of_session
 from library.evidence import Evidence, evidence_of
 from review.page.links import SwingLinks
 from review.page.model_swings import WATCHED, offered
+from review.page.trend_counts import Shown
+from review.page.trend_pictures import _days
 
 Open = Callable[..., Any]
 FOLD_PX = 600
@@ -216,6 +220,35 @@ def choose(site: Any, player: str) -> tuple[Any, Evidence]:
     with site.place.open() as library:
         evidence = evidence_of(library, player)
         return offered(library, evidence, SwingLinks(library, None, evidence.days)), evidence
+
+
+def test_a_day_has_the_middle_of_its_answer(taught: Any) -> None:
+    with taught.place.open() as library:
+        evidence = evidence_of(library, "Ida")
+    rows: dict[str, list[Any]] = {}
+    for row in evidence.rows:
+        rows.setdefault(row.session_id, []).append(row)
+    shown = [
+        Shown(
+            session=session,
+            start=f"{day}T10:00:00+00:00",
+            start_s=36000.0,
+            day=day,
+            simulated=0,
+            by={},
+        )
+        for session, day in zip(rows, DAYS, strict=False)
+        if not any(row.cued for row in rows[session])
+    ]
+    drawn = _days(evidence, shown, rows, "backswing_ms", lambda value: value)
+    assert len(drawn) >= 2
+    medians = 0
+    for day, one in zip(drawn, shown, strict=True):
+        there = [row for row in rows[one.session] if row.kind == "strike"]
+        middle = day.by["strike"].value
+        assert middle == answer_of_session(evidence, one.session).strips[0].here
+        medians += middle == np.median([row.values["backswing_ms"] for row in there])
+    assert medians < len(drawn)
 
 
 def test_a_days_practice_swings_are_ticked(taught: Any) -> None:

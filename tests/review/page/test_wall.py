@@ -33,7 +33,7 @@ HEIGHTS = """() => [...document.querySelectorAll("main *")]
 
 DRAWN = "document.getElementById('pair-data')?.textContent ?? ''"
 
-WITHIN_S = 3.0
+WITHIN_S = 12.0
 """From a swing that was found to the wall."""
 
 

@@ -42,6 +42,7 @@ PARTS = (
     "sound",
     "page",
     "live_page",
+    "live_lesson",
     "share",
     "clip",
     "hostile",

@@ -27,11 +27,7 @@ from library.evidence import evidence_in
 from review import formatting as fmt
 from review.answers import shown_drill
 from review.errors import ReviewError
-<<<<<<< HEAD
-from review.page import filming
-=======
-from review.page import range_track
->>>>>>> sounds
+from review.page import filming, range_track
 from review.page.app import FormError, Page, checked_id, from_here, page_of
 from review.page.evidence_cache import Failed, Stand, has_report, safely, stand
 from review.page.forms import Form, field, number, posted
@@ -578,11 +574,8 @@ def routes() -> list[Route]:
         Route("/range", screen),
         Route("/range/live", _live),
         Route("/range/drill", drill),
-<<<<<<< HEAD
         *filming.routes(),
-=======
         *range_track.routes(),
->>>>>>> sounds
         *(
             Route(f"/range/{name}", posted(_staying(name, change)), methods=["POST"])
             for name, change in changes.items()

@@ -40,6 +40,7 @@ def clips_beside(site: RangeSite) -> list[Clip]:
         return clips_of(library, str(site.hub.state.session))
 
 
+@pytest.mark.slow
 @needs_ffmpeg
 def test_a_film_is_sent_by_one_button_and_lies_at_its_swing(
     site: RangeSite, film: Path, browser: Any

@@ -7,8 +7,9 @@ from collections.abc import Iterator
 from typing import Any, Final
 
 import pytest
+from lesson_numbers import number
 from range_site import RangeSite, range_site
-from targets import CAPITALS_PX, capitals, targets, too_near, too_small
+from targets import APART_PX, CAPITALS_PX, LEAST_PX, capitals, targets, too_near, too_small
 
 from review.page.livehub import DrillState, LiveSensor, LiveSwing, Person
 
@@ -64,7 +65,7 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RangeSite]:
 
 @pytest.mark.parametrize("screen", ["recording", "drill", "two sensors", "held"])
 def test_words_are_read_from_afar_and_targets_hit_without_looking(
-    site: RangeSite, browser: Any, screen: str
+    site: RangeSite, browser: Any, screen: str, record_property: Any
 ) -> None:
     two = screen == "two sensors"
     swings = tuple(
@@ -88,13 +89,18 @@ def test_words_are_read_from_afar_and_targets_hit_without_looking(
     window.goto(f"{site.url}/range")
     window.wait_for_selector("#line[data-up='1']")
     where = ".hold-now strong" if screen == "held" else ".far .judged > .word"
-    assert min(capitals(window, where)) >= CAPITALS_PX
+    tall = min(capitals(window, where))
+    what = f"{screen}, 390 px wide: capitals of the large word, px"
+    number(record_property, what, round(tall, 1), f"at least {CAPITALS_PX:g}")
+    assert tall >= CAPITALS_PX
     for width in (320, 390, 820):
         window.set_viewport_size({"width": width, "height": 900})
         found = targets(window, WHAT)
         assert len(found) >= 4 + 7 + 3 + 1 + (20 if two else 0), width
         assert too_small(found) == [], width
         assert too_near(found) == [], width
+        what = f"{screen}, {width} px wide: targets under {LEAST_PX:g} px or {APART_PX:g} px apart"
+        number(record_property, what, len(too_small(found)) + len(too_near(found)), "0")
         assert window.evaluate("document.documentElement.scrollWidth") <= width
     context.close()
     site.hub.update(phase="idle", held=False, sensors=(), drill=None, kind="recording")

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from lesson_numbers import number
 from range_site import RangeSite, kinds, range_site
 
 from analysis import SwingFinder
@@ -46,7 +47,9 @@ def key_of(site: RangeSite, name: str) -> str:
     return next(one.key for one in site.hub.state.people if one.name == name)
 
 
-def test_a_name_before_the_takeaway_and_one_tap_after(site: RangeSite, browser: Any) -> None:
+def test_a_name_before_the_takeaway_and_one_tap_after(
+    site: RangeSite, browser: Any, record_property: Any
+) -> None:
     site.start(club="driver")
     site.until(lambda s: len(s.people) == len(NAMES))
     # A child of whom nobody agreed isn't offered.
@@ -58,6 +61,7 @@ def test_a_name_before_the_takeaway_and_one_tap_after(site: RangeSite, browser: 
         window.tap(f"#next-{key_of(site, name)}")
         window.wait_for_selector(f"#said:has-text('Next: {name}.')")
         site.until(lambda s, name=name: s.last is not None and s.last.player == name)
+    number(record_property, "changing pupils on one sensor: taps", 1, "at most 2")
     # The last one was somebody else's after all: one tap.
     last = site.hub.state.last
     assert last is not None
@@ -115,7 +119,9 @@ def test_a_name_that_is_not_offered_is_refused(site: RangeSite) -> None:
 
 
 @pytest.mark.parametrize("mount", MOUNTS)
-def test_taking_the_sensor_off_and_putting_it_on_is_no_swing(mount: Any) -> None:
+def test_taking_the_sensor_off_and_putting_it_on_is_no_swing(
+    mount: Any, record_property: Any
+) -> None:
     found = []
     for seed in range(12):
         rng = np.random.default_rng(1000 + seed)
@@ -128,4 +134,5 @@ def test_taking_the_sensor_off_and_putting_it_on_is_no_swing(mount: Any) -> None
             acc_range_g=made.acc_range_g,
         )
         found += [*finder.feed(made.seq, made.acc_m_s2, made.gyr_dps), *finder.flush()]
+    number(record_property, f"strap handled 12 times, {mount}: swings found", len(found), "0")
     assert found == []

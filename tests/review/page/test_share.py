@@ -15,6 +15,7 @@ import httpx
 import numpy as np
 import pytest
 import zxingcpp
+from lesson_numbers import number
 from patience import PATIENCE_S
 from range_site import RangeSite, kinds, range_site, wait
 
@@ -87,7 +88,7 @@ def test_a_phone_is_let_in_by_the_link_once(site: RangeSite) -> None:
 
 
 @needs_network
-def test_after_sore_only_the_computer_starts_again(site: RangeSite) -> None:
+def test_after_sore_only_the_computer_starts_again(site: RangeSite, record_property: Any) -> None:
     link = link_of(site)
     with httpx.Client(base_url=outside(site), timeout=PATIENCE_S) as phone:
         phone.get(link)
@@ -98,6 +99,8 @@ def test_after_sore_only_the_computer_starts_again(site: RangeSite) -> None:
         assert phone.post("/range/sore", data={"x": ""}, headers=post).is_success
         site.until(lambda s: s.phase == "kept")
         refused = phone.post("/range/start", data=form, headers=post)
+        started = int(refused.is_success)
+        number(record_property, "sore: other screens that started again", started, "0")
         assert refused.status_code == 400
         assert "only the coach" in refused.text
         assert phone.get("/range/drill").status_code == 400

@@ -89,9 +89,9 @@ def enough(site: RangeSite, part: str, n: int = 4) -> None:
     """Wait for so many practice swings and shots of a part, from each swing to the next."""
     while min(lesson_of(site).counts[part]) < n:
         seen = site.hub.state.count
-        site.until(lambda s, seen=seen: s.count > seen or s.phase != "going")
+        site.until(lambda s, seen=seen: s.count > seen or not s.running)
         state = site.hub.state
-        assert state.phase == "going", (state.phase, state.outcome, state.lines)
+        assert state.running, (state.phase, state.outcome, state.lines)
 
 
 def lose_the_sensor(site: RangeSite, seconds: float) -> None:

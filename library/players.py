@@ -26,7 +26,7 @@ from library.errors import (
     NewerLibraryError,
     NoSuchError,
 )
-from library.lesson_record import LessonRecord, LessonRecords, one_each
+from library.lesson_record import Day, LessonRecord, LessonRecords, one_each
 from library.told import ToldRecord, ToldRecords, each_once
 from sensor.errors import RecordingError
 from sensor.recording.output import describe_os_error, whole_file
@@ -160,6 +160,9 @@ class Player:
         Not of age: recorded only with `consent`.
     consent : str or None
         Who agreed to the recordings, and when.
+    until : str or None
+        A child's day, YYYY-MM-DD: after it the player is deleted with all recordings, unless
+        somebody says before that they are kept.
     references, plans : tuple
         At most one a club and mount.
     earlier : tuple of ReferenceRecord
@@ -185,6 +188,7 @@ class Player:
     earlier: tuple[ReferenceRecord, ...] = ()
     told: ToldRecords = ()
     lessons: LessonRecords = ()
+    until: Day | None = None
     at: Word = field(default_factory=now_utc)
 
     def __post_init__(self) -> None:

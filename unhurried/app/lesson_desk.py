@@ -22,7 +22,10 @@ if TYPE_CHECKING:
 
 @dataclass(slots=True)
 class _Seen:
-    """A swing of the lesson; ``by_hand`` where the coach said whether it counts."""
+    """A swing of the lesson.
+
+    ``whole``: time and turn were measured. ``by_hand``: the coach said whether it counts.
+    """
 
     part: Part
     found: str
@@ -31,6 +34,7 @@ class _Seen:
     mount: str | None
     turn_deg: float | None
     own_deg: float | None
+    whole: bool
     left_out: str | None
     by_hand: bool = False
 
@@ -69,7 +73,7 @@ class LessonDesk:
         """How it stands."""
         counts = {part: [0, 0] for part in PARTS}
         for one in self._seen.values():
-            if one.left_out is None and one.kind in ("rehearsal", "strike"):
+            if one.left_out is None and one.whole and one.kind in ("rehearsal", "strike"):
                 counts[one.part][one.kind == "strike"] += 1
         return LessonState(
             part=self._part,
@@ -154,6 +158,7 @@ class LessonDesk:
             mount=mount,
             turn_deg=swing.turn_deg,
             own_deg=own_deg,
+            whole=swing.backswing_ms is not None and swing.turn_deg is not None,
             left_out=HELD if held else None,
         )
         if not held and self._full_only and self._is_part(one):

@@ -157,7 +157,9 @@ class Bench:
     def swing(self, turn_deg: float | None, *, own_deg: float | None = None) -> str:
         self.n += 1
         key = str(self.n)
-        one: Any = type("Turned", (), {"player": "Ida", "turn_deg": turn_deg})
+        one: Any = type(
+            "Turned", (), {"player": "Ida", "turn_deg": turn_deg, "backswing_ms": 800.0}
+        )
         why = self.desk.take(key, one, kind="strike", mount="wrist", own_deg=own_deg, held=False)
         self.left_out[key] = why
         self.desk.taken(key)

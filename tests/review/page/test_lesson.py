@@ -113,14 +113,14 @@ def seconds_of(site: RangeSite) -> float:
 
 
 def names_by_tap(site: RangeSite) -> list[str | None]:
-    """Whose each swing is by the markers: the name that was tapped last before its takeaway."""
+    """Whose each swing is by the markers: the name tapped last before it, else the first one."""
     with open_recording(site.folder) as recording:
         takeaways = [
             recording.seq_of_time(float(swing.takeaway_s or swing.impact_s or 0.0))
             for swing in analyze(recording).swings
         ]
     tapped = [(one["seq"], one["player"]) for one in kinds(site.folder, "segment")]
-    return [next((n for seq, n in reversed(tapped) if seq <= at), None) for at in takeaways]
+    return [next((n for seq, n in reversed(tapped) if seq <= at), NAME) for at in takeaways]
 
 
 def test_a_lesson_whole_with_all_that_goes_wrong(

@@ -163,7 +163,7 @@ def make_bundle(
 
 
 def _shared(player: Player) -> Player:
-    return dataclasses.replace(player, note=None, consent=None)
+    return dataclasses.replace(player, note=None, consent=None, until=None)
 
 
 def _pack(archive: zipfile.ZipFile, name: str, source: IO[bytes]) -> tuple[int, str]:

@@ -66,7 +66,9 @@ def _meet(
 def _joined(mine: Player, theirs: Player) -> Player:
     """Take over names, references and plans; note and consent stay as they are here."""
     merged = mine.merged(theirs)
-    return dataclasses.replace(merged, note=mine.note, consent=mine.consent, child=mine.child)
+    return dataclasses.replace(
+        merged, note=mine.note, consent=mine.consent, child=mine.child, until=mine.until
+    )
 
 
 def _as_here(

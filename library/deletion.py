@@ -41,6 +41,28 @@ def remove_unused(library: Library, player_id: str) -> bool:
     return True
 
 
+def forget_due(library: Library, today: str) -> list[Removal]:
+    """Delete children whose day is over and whom nobody said to keep, with their recordings.
+
+    Parameters
+    ----------
+    library : Library
+    today : str
+        YYYY-MM-DD.
+
+    Returns
+    -------
+    list of Removal
+        What was deleted. What others swung in stays, without the child.
+    """
+    due = [
+        player
+        for player in library.people.all()
+        if player.child and player.until is not None and player.until < today
+    ]
+    return [remove_player(library, player.id, raw=True) for player in due]
+
+
 def _is_shared(library: Library, session_id: str, player_id: str) -> bool:
     """Whether swings or segments of a session are others' (or nobody's that is known)."""
     table = library.swings(session=session_id, columns=("player",), excluded=True)

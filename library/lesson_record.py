@@ -18,7 +18,7 @@ from sensor.recording.schema import Id, Mount, Name, Number, Text, Word, check, 
 MOST_LESSONS: Final = 500
 """Ten years of a lesson a week; the oldest go first. (Chosen here.)"""
 
-_Day = Annotated[str, Meta(pattern=r"\A\d{4}-\d{2}-\d{2}\Z", description="a day, YYYY-MM-DD")]
+Day = Annotated[str, Meta(pattern=r"\A\d{4}-\d{2}-\d{2}\Z", description="a day, YYYY-MM-DD")]
 _Swings = Annotated[int, Meta(ge=1, le=100)]
 _Days = Annotated[int, Meta(ge=1, le=31)]
 
@@ -56,7 +56,7 @@ class LessonRecord:
     swings: _Swings | None = None
     days: _Days | None = None
     backswing_ms: Number | None = None
-    done: Annotated[tuple[_Day, ...], Meta(max_length=366)] = ()
+    done: Annotated[tuple[Day, ...], Meta(max_length=366)] = ()
     at: Word
 
     def __post_init__(self) -> None:

@@ -26,7 +26,7 @@ from library.errors import (
     NewerLibraryError,
     NoSuchError,
 )
-from library.lesson_record import LessonRecord, LessonRecords, one_each
+from library.lesson_record import Day, LessonRecord, LessonRecords, one_each
 from library.limits import LimitsRecord, newer
 from library.told import ToldRecord, ToldRecords, each_once
 from sensor.errors import RecordingError
@@ -161,6 +161,9 @@ class Player:
         Not of age: recorded only with `consent`.
     consent : str or None
         Who agreed to the recordings, and when.
+    until : str or None
+        A child's day, YYYY-MM-DD: after it the player is deleted with all recordings, unless
+        somebody says before that they are kept.
     references, plans : tuple
         At most one a club and mount.
     earlier : tuple of ReferenceRecord
@@ -188,6 +191,7 @@ class Player:
     earlier: tuple[ReferenceRecord, ...] = ()
     told: ToldRecords = ()
     lessons: LessonRecords = ()
+    until: Day | None = None
     at: Word = field(default_factory=now_utc)
     limits: LimitsRecord = field(default_factory=LimitsRecord)
 

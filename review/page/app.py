@@ -35,6 +35,7 @@ from starlette.staticfiles import StaticFiles
 
 from analysis.errors import AnalysisError
 from library.catalogue import LIBRARY_FILE, Library
+from library.deletion import forget_due
 from library.errors import ChoiceError, LibraryError, NoSuchError
 from library.players import Player
 from library.rows import SessionRow
@@ -203,6 +204,9 @@ class Page:
         for name in self.templates.list_templates():
             # A quarter second for all of them that no first look then waits for.
             self.templates.get_template(name)
+        with contextlib.suppress(*_TOLD), self.changing() as library:
+            for gone in forget_due(library, self.today().isoformat()):
+                _log.info("a child's data is deleted: its day is over (%s)", gone.player.id)
         # The first curve would wait for the libraries of numbers.
         self.cache.start("plot", lambda: import_module("review.plot"))
         with contextlib.suppress(*_TOLD), self.library() as library:

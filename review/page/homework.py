@@ -35,7 +35,7 @@ def routes() -> list[BaseRoute]:
     """Return the paths of these screens."""
     return [
         Route("/player/{player}/homework", _card),
-        Route("/player/{player}/homework", posted(_tick), methods=["POST"]),
+        Route("/range/homework/{player}", posted(_tick), methods=["POST"]),
         Route("/player/{player}/homework.wav", _sound),
         Route("/player/{player}/colleague", _colleague),
     ]

@@ -15,6 +15,7 @@ from starlette.routing import BaseRoute, Route
 from analysis.evidence.reading import Reference
 from library.answer import MEASURES
 from library.catalogue import Library
+from library.deletion import forget_due, remove_player
 from library.errors import LibraryError, NoSuchError
 from library.evidence import Evidence, evidence_in
 from library.lesson import last_lesson, lesson_of, parts_in
@@ -39,10 +40,11 @@ from review.page.range import (
     hub_of,
 )
 from review.page.range_taps import _word
-from review.page.requests import FullOnly, LessonPart, LessonRequest, Numbers
+from review.page.requests import FullOnly, LessonPart, LessonRequest, Numbers, SessionRequest
 from sensor.recording.lesson import PARTS
 from sensor.recording.schema import HANDS
 from words import lesson as say
+from words.nicknames import nickname
 
 LONGEST_AIM: Final = 200
 LONGEST_WORDS: Final = 1000
@@ -64,12 +66,14 @@ def routes() -> list[BaseRoute]:
 
     return [
         Route("/range/lesson", screen),
+        Route("/range/slip", _slip),
+        Route("/player/{player}/keep", posted(_keep_child), methods=["POST"]),
         *(
             Route(f"/range/{name}", posted(_staying(name, change)), methods=["POST"])
             for name, change in changes.items()
         ),
         Route("/session/{session}/lesson", _end),
-        Route("/session/{session}/lesson", posted(_keep), methods=["POST"]),
+        Route("/range/end/{session}", posted(_keep), methods=["POST"]),
     ]
 
 
@@ -124,7 +128,10 @@ def _start_screen(request: Request) -> Response:
 
 def _start(request: Request, form: Form) -> Response:
     page = page_of(request)
-    asked = _asked(page, form, None)
+    with page.changing() as library:
+        # Whoever wasn't kept from another day is gone before the next lesson.
+        forget_due(library, page.today().isoformat())
+    asked = _child(page, form) if field(form, "child", most=20) else _asked(page, form, None)
     aim = ""
     if asked.player_id is not None:
         with page.library() as library:
@@ -132,6 +139,53 @@ def _start(request: Request, form: Form) -> Response:
         aim = "" if record is None else record.aim or ""
     full_only = field(form, "full_only", most=20) == "on"
     return _begin(request, asked, lesson=LessonRequest(full_only=full_only, aim=aim))
+
+
+def _child(page: Page, form: Form) -> SessionRequest:
+    """Make a child known under a nickname, once the slip is signed."""
+    if field(form, "slip", most=20) != "signed":
+        raise FormError(
+            "a child: print the slip, have a parent or guardian sign it, and tick that it is signed"
+        )
+    asked = _asked(page, form, None)
+    if asked.player_id is not None:
+        raise FormError("a child who is new has no name in the list: choose 'not said' there")
+    today = page.today().isoformat()
+    with page.changing() as library:
+        name = asked.player or nickname({player.name for player in library.people.all()})
+        child = library.people.add(
+            name,
+            child=True,
+            handedness=asked.hand,
+            consent=f"slip signed by a parent or guardian, {today}",
+            until=today,
+        )
+        library.save_player(child)
+    return dataclasses.replace(asked, player=child.name, player_id=child.id)
+
+
+def _slip(request: Request) -> Response:
+    """A slip to print and to be signed before a child is recorded."""
+    return page_of(request).render(request, "slip.html", here="range")
+
+
+def _keep_child(request: Request, form: Form) -> Response:
+    """Keep a child's swings, or delete them now."""
+    page = page_of(request)
+    who = checked_id(request.path_params["player"])
+    with page.library() as library:
+        player = library.player(who)
+    if player.until is None:
+        return page.back(f"/player/{who}", "Kept already.")
+    if _word(form, "do", ("keep", "delete")) == "keep":
+        change_player(page, who, "kept", lambda one: dataclasses.replace(one, until=None))
+        return page.back(f"/player/{who}", f"{player.name} is kept.")
+    if hub_of(page).state.running:
+        raise LiveError("a recording runs: stop it first")
+    with page.changing() as library:
+        remove_player(library, who, raw=True)
+    page.undo_of_player.pop(who, None)
+    return page.back("/", f"{player.name} is deleted, with all recordings.")
 
 
 # -- its end ---------------------------------------------------------------------------------------

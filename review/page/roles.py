@@ -55,14 +55,15 @@ ROLES: Final[Mapping[tuple[str, str], Role]] = {
     # What is done at the mat.
     ("GET", "/range/drill"): "tap",
     ("GET", "/range/lesson"): "tap",
+    ("GET", "/range/slip"): "look",
     ("POST", "/range/lesson"): "tap",
     ("POST", "/range/part"): "tap",
     ("POST", "/range/numbers"): "tap",
     ("POST", "/range/full-only"): "tap",
     # What coach and player agree at the lesson's end, by the phone in the coach's hand.
-    ("POST", "/session/{session}/lesson"): "tap",
-    ("POST", "/player/{player}/homework"): "tap",
     ("GET", "/range/track"): "tap",
+    ("POST", "/range/end/{session}"): "tap",
+    ("POST", "/range/homework/{player}"): "tap",
     ("POST", "/range/start"): "tap",
     ("POST", "/range/drill"): "tap",
     ("POST", "/range/look"): "tap",
@@ -87,6 +88,7 @@ ROLES: Final[Mapping[tuple[str, str], Role]] = {
     # Who is let in; what a player is, what counts, and what is gone.
     ("POST", "/range/code"): "coach",
     ("POST", "/player/{player}/edit"): "coach",
+    ("POST", "/player/{player}/keep"): "coach",
     ("POST", "/player/{player}/reference"): "coach",
     ("POST", "/player/{player}/plan"): "coach",
     ("POST", "/player/{player}/sound"): "coach",

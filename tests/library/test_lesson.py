@@ -2,59 +2,29 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pytest
-from evidence_data import Block, add_session
-from library_data import EVERY_S, RATE_HZ
+from evidence_data import add_session
+from lesson_data import LESSON, add_lesson, record
 
 from analysis.evidence.reading import Word
 from library.bundle import make_bundle, open_bundle
 from library.catalogue import Library
 from library.evidence import evidence_in
 from library.lesson import PART_SWING, days_to_tick, last_lesson, lesson_of, since
-from library.lesson_record import LessonRecord
-from library.players import now_utc, player_from
+from library.players import player_from
 from sensor.recording.lesson import PARTS, part_at, parts_of
 from sensor.recording.markers import read_markers
-
-LESSON = (
-    Block(n=4, strike=False),
-    Block(n=4, strike=True),
-    Block(n=6, strike=False),
-    Block(n=4, strike=False, time=1.2, turn=1.15),
-    Block(n=4, strike=True, time=1.2, turn=1.15),
-)
-BEGINS = {"first": 0, "drill": 8, "last": 14}
-"""Swings before each part."""
 
 
 @pytest.fixture
 def library(tmp_path: Path) -> Iterator[Library]:
     with Library(tmp_path / "home") as opened:
         yield opened
-
-
-def add_lesson(library: Library, folder: Path, number: int = 1, **options: Any) -> str:
-    session = add_session(library, folder, number, LESSON, **options)
-    path = folder / f"session-{number}" / "markers.jsonl"
-    lines = [
-        {"kind": "lesson", "seq": round((EVERY_S * (n + 1) - 2.0) * RATE_HZ) if n else 0, "part": p}
-        for p, n in BEGINS.items()
-    ]
-    path.parent.chmod(0o755)
-    with path.open("a", encoding="utf-8") as file:
-        file.writelines(json.dumps(line) + "\n" for line in lines)
-    return session
-
-
-def record(session: str, **more: Any) -> LessonRecord:
-    known = {"start": "2026-05-01T18:30:00+02:00", "club": "7 iron", "mount": "wrist"}
-    return LessonRecord(session=session, **{**known, "at": now_utc(), **more})
 
 
 def test_its_end_sets_first_against_last(library: Library, tmp_path: Path) -> None:

@@ -25,6 +25,16 @@ SCREENS = (
 )
 
 
+AXE_RUN = """async () => {
+  const found = await axe.run(document, { resultTypes: ["violations"] });
+  return found.violations.map((v) => ({
+    id: v.id, impact: v.impact, help: v.help,
+    where: v.nodes.slice(0, 3).map((n) => `${n.target} :: ${n.html.slice(0, 160)}`),
+  }));
+}"""
+"""Judges a window by axe-core, once that is loaded."""
+
+
 @dataclass(frozen=True)
 class Place:
     """A home with a library, and where its recordings are."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analysis.evidence.full_swings import full_floor
+from analysis.evidence.summary import FOLLOWING_S
 from library.lesson import PART_SWING
 from review.page.livehub import HELD, LessonState, LiveError
 from sensor.recording.lesson import LESSON, PARTS, Part
@@ -22,7 +23,11 @@ if TYPE_CHECKING:
 
 @dataclass(slots=True)
 class _Seen:
-    """A swing of the lesson; ``by_hand`` where the coach said whether it counts."""
+    """A swing of the lesson.
+
+    ``whole``: time and turn were measured. ``follows``: it began where the one before it ended, as
+    in a back-and-forth warm-up. ``by_hand``: the coach said whether it counts.
+    """
 
     part: Part
     found: str
@@ -31,6 +36,8 @@ class _Seen:
     mount: str | None
     turn_deg: float | None
     own_deg: float | None
+    whole: bool
+    follows: bool
     left_out: str | None
     by_hand: bool = False
 
@@ -64,12 +71,13 @@ class LessonDesk:
         self._full_only = asked.full_only
         self._aim = asked.aim
         self._seen: dict[str, _Seen] = {}
+        self._impacts_s: dict[str | None, float | None] = {}
 
     def state(self) -> LessonState:
         """How it stands."""
         counts = {part: [0, 0] for part in PARTS}
         for one in self._seen.values():
-            if one.left_out is None and one.kind in ("rehearsal", "strike"):
+            if one.left_out is None and one.whole and one.kind in ("rehearsal", "strike"):
                 counts[one.part][one.kind == "strike"] += 1
         return LessonState(
             part=self._part,
@@ -154,6 +162,8 @@ class LessonDesk:
             mount=mount,
             turn_deg=swing.turn_deg,
             own_deg=own_deg,
+            whole=swing.backswing_ms is not None and swing.turn_deg is not None,
+            follows=self._follows(swing, mount),
             left_out=HELD if held else None,
         )
         if not held and self._full_only and self._is_part(one):
@@ -174,13 +184,23 @@ class LessonDesk:
         """Nothing is held back any more."""
         self.show(True)
 
+    def _follows(self, swing: Swing, mount: str | None) -> bool:
+        before, at = self._impacts_s.get(mount), swing.takeaway_s
+        self._impacts_s[mount] = swing.impact_s
+        return at is not None and before is not None and 0.0 <= at - before < FOLLOWING_S
+
     def _is_part(self, one: _Seen) -> bool:
+        if one.follows:
+            return True
         if one.turn_deg is None:
             return False
         like = (
             other.turn_deg
             for other in self._seen.values()
-            if other.player == one.player and other.turn_deg is not None and other.left_out is None
+            if other.player == one.player
+            and other.turn_deg is not None
+            and other.left_out is None
+            and not other.follows
         )
         return one.turn_deg < full_floor(like, mount=one.mount, own_deg=one.own_deg)
 

@@ -10,15 +10,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from page_screens import SCREENS, screen_url
-
-RUN = """async () => {
-  const found = await axe.run(document, { resultTypes: ["violations"] });
-  return found.violations.map((v) => ({
-    id: v.id, impact: v.impact, help: v.help,
-    where: v.nodes.slice(0, 3).map((n) => `${n.target} :: ${n.html.slice(0, 160)}`),
-  }));
-}"""
+from page_screens import AXE_RUN, SCREENS, screen_url
 
 
 @pytest.mark.parametrize("screen", SCREENS)
@@ -35,7 +27,7 @@ def test_no_serious_finding(
     # Folded parts are judged as well.
     window.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
     window.evaluate(axe)
-    found = window.evaluate(RUN)
+    found = window.evaluate(AXE_RUN)
     assert [f for f in found if f["impact"] in ("serious", "critical")] == []
 
 
@@ -43,4 +35,4 @@ def test_the_judge_finds_what_is_wrong(site: Any, open_page: Callable[..., Any],
     window = open_page(screen_url(site, "players"))
     window.evaluate("document.querySelector('main').insertAdjacentHTML('beforeend', '<img src=x>')")
     window.evaluate(axe)
-    assert "image-alt" in [f["id"] for f in window.evaluate(RUN)]
+    assert "image-alt" in [f["id"] for f in window.evaluate(AXE_RUN)]

@@ -85,13 +85,13 @@ def lesson_of(site: RangeSite) -> LessonState:
     return found
 
 
-def enough(site: RangeSite, part: str, n: int = 4) -> None:
+def enough(site: RangeSite, part: str, n: int = 3) -> None:
     """Wait for so many practice swings and shots of a part, from each swing to the next."""
     while min(lesson_of(site).counts[part]) < n:
         seen = site.hub.state.count
-        site.until(lambda s, seen=seen: s.count > seen or s.phase != "going")
+        site.until(lambda s, seen=seen: s.count > seen or not s.running)
         state = site.hub.state
-        assert state.phase == "going", (state.phase, state.outcome, state.lines)
+        assert state.running, (state.phase, state.outcome, state.lines)
 
 
 def lose_the_sensor(site: RangeSite, seconds: float) -> None:
@@ -113,14 +113,14 @@ def seconds_of(site: RangeSite) -> float:
 
 
 def names_by_tap(site: RangeSite) -> list[str | None]:
-    """Whose each swing is by the markers: the name that was tapped last before its takeaway."""
+    """Whose each swing is by the markers: the name tapped last before it, else the first one."""
     with open_recording(site.folder) as recording:
         takeaways = [
             recording.seq_of_time(float(swing.takeaway_s or swing.impact_s or 0.0))
             for swing in analyze(recording).swings
         ]
     tapped = [(one["seq"], one["player"]) for one in kinds(site.folder, "segment")]
-    return [next((n for seq, n in reversed(tapped) if seq <= at), None) for at in takeaways]
+    return [next((n for seq, n in reversed(tapped) if seq <= at), NAME) for at in takeaways]
 
 
 def test_a_lesson_whole_with_all_that_goes_wrong(
@@ -278,7 +278,7 @@ def test_the_screen_works_without_a_script_and_refuses_what_is_none(site: RangeS
     assert "Full swings only" in page
     state = site.stop()
     assert site.http.get(f"/session/{state.session}/lesson").status_code == 200
-    wrong = site.post(f"/session/{state.session}/lesson", player="1" * 8)
+    wrong = site.post(f"/range/end/{state.session}", player="1" * 8)
     assert wrong.status_code == 404
 
 
@@ -291,18 +291,18 @@ def test_homework_is_ticked_beside_measured_days(site: RangeSite) -> None:
         who = library.player("Ida").id
     assert site.http.get(f"/player/{who}/homework").status_code == 404
     form = {"player": who, "aim_typed": "Slow hands", "avoid": "Full speed", "swings": "6"}
-    assert site.post(f"/session/{session}/lesson", **form, days="4").status_code == 303
+    assert site.post(f"/range/end/{session}", **form, days="4").status_code == 303
     tick = {"session": str(session), "day": date.today().isoformat()}
-    assert site.post(f"/player/{who}/homework", **tick).status_code == 303
+    assert site.post(f"/range/homework/{who}", **tick).status_code == 303
     page = site.http.get(f"/player/{who}").text
     assert "Since then 1 of 4 days: 1 said." in page
     assert "6 practice swings a day, on 4 days" in page
     long_ago = (date.today() - timedelta(days=400)).isoformat()
-    assert site.post(f"/player/{who}/homework", **(tick | {"day": long_ago})).status_code == 400
+    assert site.post(f"/range/homework/{who}", **(tick | {"day": long_ago})).status_code == 400
     # The lesson is said anew: what was ticked stays.
-    assert site.post(f"/session/{session}/lesson", **form, days="2").status_code == 303
+    assert site.post(f"/range/end/{session}", **form, days="2").status_code == 303
     assert "1 of 2 days: 1 said" in site.http.get(f"/player/{who}").text
-    assert site.post(f"/player/{who}/homework", **tick, undone="yes").status_code == 303
+    assert site.post(f"/range/homework/{who}", **tick, undone="yes").status_code == 303
     assert "0 of 2 days" in site.http.get(f"/player/{who}").text
     card = site.http.get(f"/player/{who}/homework").text
     assert "Slow hands" in card

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import pytest
@@ -153,11 +153,18 @@ class Bench:
             leave_out=self.left_out.__setitem__,
         )
         self.n = 0
+        self.at_s = 0.0
 
-    def swing(self, turn_deg: float | None, *, own_deg: float | None = None) -> str:
+    known: ClassVar = {"player": "Ida", "backswing_ms": 800.0}
+
+    def swing(
+        self, turn_deg: float | None, *, own_deg: float | None = None, after_s: float = 20.0
+    ) -> str:
         self.n += 1
+        self.at_s = at = self.at_s + after_s
         key = str(self.n)
-        one: Any = type("Turned", (), {"player": "Ida", "turn_deg": turn_deg})
+        seen = {"turn_deg": turn_deg, "takeaway_s": at, "impact_s": at + 1.1}
+        one: Any = type("Turned", (), {**self.known, **seen})
         why = self.desk.take(key, one, kind="strike", mount="wrist", own_deg=own_deg, held=False)
         self.left_out[key] = why
         self.desk.taken(key)
@@ -177,6 +184,16 @@ def test_what_is_known_later_leaves_out_what_came_before() -> None:
     bench.swing(400.0)
     bench.swing(None)
     assert [bench.left_out[key] for key in fulls] == [None] * 3
+
+
+def test_swinging_back_and_forth_is_warming_up() -> None:
+    bench = Bench()
+    fulls = [bench.swing(140.0) for _ in range(3)]
+    # Each begins at the finish of the one before, and turns from there: twice as far.
+    warm = [bench.swing(260.0, after_s=1.2) for _ in range(5)]
+    fulls += [bench.swing(140.0) for _ in range(3)]
+    assert [bench.left_out[key] for key in warm] == [PART_SWING] * 5
+    assert [bench.left_out[key] for key in fulls] == [None] * 6
 
 
 def test_the_coachs_word_stays() -> None:

@@ -22,7 +22,7 @@ def drill_command(drill: NextDrill) -> str:
         ("--mount", drill.mount),
         ("--hand", drill.hand),
         ("--backswing-ms", drill.backswing_ms),
-        ("--share", None if drill.share is None else f"{drill.share:g}"),
+        ("--turn-share", None if drill.share is None else f"{drill.share:g}"),
         ("--repeats", drill.repeats),
         ("--rest-s", drill.rest_s),
         ("--feedback", drill.feedback),

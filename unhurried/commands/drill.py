@@ -38,6 +38,7 @@ from unhurried.commands.options import (
     session_options,
     with_options,
 )
+from unhurried.commands.share_option import turn_share
 from unhurried.commands.short_help import ShortHelp
 from words import cautions
 
@@ -53,11 +54,6 @@ if TYPE_CHECKING:
 BLOCKS: Final = ("rehearsal", "ball", "silent", "retention")
 NARROW: Final = 72
 """Columns below which a table breaks."""
-
-
-def share_page_options(command: Any) -> Any:
-    """Add the page's options; --share is the share of the full turn here."""
-    return page_options(command, share="--share-page")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,7 +90,8 @@ def drill_options(command: Any) -> Any:
             "the median of the first three swings]",
         ),
         click.option(
-            "--share",
+            "--turn-share",
+            "share",
             type=FiniteRange(min=0.3, max=1.0),
             help="Share of it from which a turn is called full.  [default: 0.95]",
         ),
@@ -187,7 +184,7 @@ def drill_options(command: Any) -> Any:
 @folder_option
 @library_option
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
-@share_page_options
+@page_options
 @home_option
 def command(
     session: SessionOptions,
@@ -206,7 +203,7 @@ def command(
     A tone confirms the full turn while you go back: it tells, you need not wait for it. After
     a swing, one tone for the time (two low ones: short), one for the turn (two: short, three:
     beyond), and the figures in large digits. Keys: 1 2 3 how it felt, space to go on, q to end.
-    With --page a browser shows the same and takes taps; with --share-page as well, a phone.
+    With --page a browser shows the same and takes taps; with --share as well, a phone.
 
     \b
     Examples:
@@ -270,7 +267,7 @@ def _request(
         backswing_ms=times[0] if times else None,
         full_turn_deg=asked.full_turn_deg,
         upper_turn_deg=asked.upper_turn_deg,
-        share=asked.share,
+        share=turn_share(asked.share),
         backswings_ms=() if cue.from_ms is None else tuple(times),
         schedule=asked.feedback,
         cue_on=asked.cue_on if asked.with_cue else None,

@@ -101,16 +101,21 @@ def unpack_file(archive: zipfile.ZipFile, name: str, target: IO[bytes], path: Pa
     """
     info = archive.getinfo(name)
     digest, left = hashlib.sha256(), info.file_size
-    with archive.open(info) as source:
-        while piece := source.read(_PIECE):
-            left -= len(piece)
-            if left < 0:
-                break
-            digest.update(piece)
-            try:
-                target.write(piece)
-            except OSError as error:
-                raise BundleError(f"it cannot be unpacked: {describe_os_error(error)}") from error
+    try:
+        with archive.open(info) as source:
+            while left >= 0 and (piece := source.read(_PIECE)):
+                left -= len(piece)
+                digest.update(piece)
+                _write(target, piece)
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError) as error:
+        raise BundleError(f"{path}: is damaged: copy it once more") from error
     if left != 0:
         raise BundleError(f"{path}: is damaged: copy it once more")
     return digest.hexdigest()
+
+
+def _write(target: IO[bytes], piece: bytes) -> None:
+    try:
+        target.write(piece)
+    except OSError as error:
+        raise BundleError(f"it cannot be unpacked: {describe_os_error(error)}") from error

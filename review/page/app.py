@@ -49,10 +49,14 @@ from review.page.evidence_cache import EvidenceCache, stand
 from review.page.jobs import BusyError, Jobs
 from review.page.security import (
     LOOPBACK,
+    VISITOR,
     App,
     Guard,
     GuardParams,
     Pass,
+    Receive,
+    Scope,
+    Send,
     TooLargeError,
     TooSlowError,
 )
@@ -278,6 +282,7 @@ class Page:
             "request": request,
             "page": self,
             "guest": self.visitors is not None and not from_here(request),
+            "visitor": request.scope.get(VISITOR),
             **context,
         }
         # A name of a file may hold what is no text: it is shown with a mark in its place.
@@ -466,6 +471,23 @@ async def _unforeseen(request: Request, error: Exception) -> Response:
     )
 
 
+class PageApp:
+    """The page as an ASGI application, behind its guard."""
+
+    def __init__(self, page: Page, guard: Guard) -> None:
+        self._page = page
+        self._guard = guard
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request."""
+        await self._guard(scope, receive, send)
+
+    def share(self, visitors: Pass, hosts: set[str]) -> None:
+        """Answer visitors as well from now on; before the door for them is opened."""
+        self._page.visitors = visitors
+        self._guard.share(visitors, hosts)
+
+
 def create_app(
     home: Path,
     *,
@@ -474,7 +496,7 @@ def create_app(
     visitors: Pass | None = None,
     live: Any = None,
     guard: GuardParams | None = None,
-) -> App:
+) -> PageApp:
     """Make the page.
 
     Parameters
@@ -513,4 +535,4 @@ def create_app(
     params = guard or GuardParams()
     # Starlette's own types are a little narrower than what it takes.
     inner = cast(App, app)
-    return Guard(inner, hosts=hosts, visitors=visitors, params=params)
+    return PageApp(page, Guard(inner, hosts=hosts, visitors=visitors, params=params))

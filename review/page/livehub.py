@@ -13,7 +13,7 @@ import contextlib
 import dataclasses
 import logging
 import threading
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, Protocol
@@ -23,6 +23,7 @@ from review.page.requests import SessionRequest, Tap
 
 if TYPE_CHECKING:
     from analysis.swing.results import FoundSwing, Swing
+    from review.page.security import Visitor
 
 Phase = Literal["idle", "starting", "going", "ending", "kept", "failed"]
 
@@ -441,6 +442,22 @@ class Starter(Protocol):
 Follower = tuple[asyncio.AbstractEventLoop, asyncio.Event]
 
 
+class Sharing(Protocol):
+    """Who is let in to look, tap or film."""
+
+    def invite(self, right: str) -> tuple[str, str]:
+        """Make a link for one more visitor, and its code as SVG."""
+        ...
+
+    def inside(self) -> Sequence[Visitor]:
+        """Return who was let in."""
+        ...
+
+    def leave(self, visitor: str) -> str | None:
+        """Ask a visitor to leave; return its name, None where it isn't in."""
+        ...
+
+
 class LiveHub:
     """The state, who follows it, and who takes what is tapped.
 
@@ -450,8 +467,8 @@ class LiveHub:
         Of what runs, or of what ended last.
     starter : Starter or None
         None where nothing can be started from the page.
-    invite : callable or None
-        Makes a link for one more visitor, and its code as SVG; None where nothing is shared.
+    sharing : Sharing or None
+        Who is let in; None where nobody can be.
     found : FoundLive or None
         The last swing of what runs, for the wall; never a part of the state, which has words only.
     drawn : dict
@@ -461,7 +478,7 @@ class LiveHub:
     def __init__(self) -> None:
         self.desk: Desk | None = None
         self.starter: Starter | None = None
-        self.invite: Callable[[], tuple[str, str]] | None = None
+        self.sharing: Sharing | None = None
         self.found: FoundLive | None = None
         self.drawn: dict[str | None, tuple[int, dict[str, str]]] = {}
         self._guard = threading.Lock()

@@ -72,6 +72,7 @@ from review.page.requests import (
     Undo,
     Whose,
 )
+from review.page.roles import RIGHT_WORDS
 from sensor.recording.schema import HANDS
 from sensor.recording.vocabulary import KINDS
 from words import cautions
@@ -191,7 +192,9 @@ def _screen(request: Request) -> Response:
         can_start=hub.starter is not None and not (state.sore and not from_here(request)),
         only_coach=state.sore and not state.running,
         can_film=filming.may_film(page, request),
-        can_invite=hub.invite is not None and from_here(request),
+        inside=hub.sharing.inside() if hub.sharing is not None and from_here(request) else (),
+        can_invite=hub.sharing is not None and from_here(request),
+        rights=RIGHT_WORDS,
         fields=result_fields(str(page.tools.settings.get("units", "metric"))),
         hands=HANDS,
         **context,
@@ -525,16 +528,33 @@ def _look(request: Request, form: Form) -> Response:
     return _answer(request, "Looked for sensors.", to="/range#start", form=("start", form))
 
 
-def _code(request: Request, _form: Form) -> Response:
+def _code(request: Request, form: Form) -> Response:
     """A code for one more visitor; only this computer itself gets to see it."""
     page = page_of(request)
     hub = hub_of(page)
-    if hub.invite is None:
-        raise LiveError("the page isn't shared: start it with --share")
+    if hub.sharing is None:
+        raise LiveError("nobody can be let in to this page")
     if not from_here(request):
         raise NoSuchError("a code for another phone is shown on the computer only")
-    link, drawing = hub.invite()
-    return page.render(request, "range_code.html", here="range", link=link, drawing=drawing)
+    right = _word(form, "may", tuple(RIGHT_WORDS)) if "may" in form else "tap"
+    link, drawing = hub.sharing.invite(right)
+    return page.render(
+        request,
+        "range_code.html",
+        here="range",
+        link=link,
+        drawing=drawing,
+        may=RIGHT_WORDS[right],
+    )
+
+
+def _leave(request: Request, form: Form) -> Response:
+    """Ask a phone to leave."""
+    hub = hub_of(page_of(request))
+    left = None if hub.sharing is None else hub.sharing.leave(field(form, "visitor", most=20))
+    if left is None:
+        raise LiveError("that phone isn't in any more")
+    return _answer(request, f"{left} is out: it needs a new code.", to="/range#sharing")
 
 
 def routes() -> list[Route]:
@@ -544,6 +564,7 @@ def routes() -> list[Route]:
         "drill": _start_drill,
         "look": _look,
         "code": _code,
+        "leave": _leave,
         "stop": _ask(lambda *_: Stop()),
         "sore": _ask(lambda *_: Sore()),
         "hold": _ask(_hold),

@@ -17,6 +17,21 @@ Role = Literal["look", "tap", "film", "coach"]
 GUEST: Final[frozenset[Role]] = frozenset({"look", "tap"})
 """What whoever was let in by the link may do."""
 
+RIGHTS: Final[Mapping[str, frozenset[Role]]] = {
+    "look": frozenset({"look"}),
+    "tap": GUEST,
+    "film": frozenset({"look", "film"}),
+    "all": frozenset({"look", "tap", "film"}),
+}
+"""What a phone may do, chosen when it is let in. Files, players and settings stay the coach's."""
+
+RIGHT_WORDS: Final[Mapping[str, str]] = {
+    "look": "look",
+    "tap": "look and tap",
+    "film": "look and film",
+    "all": "look, tap and film",
+}
+
 COACH: Final[frozenset[Role]] = frozenset({"look", "tap", "film", "coach"})
 
 ROLES: Final[Mapping[tuple[str, str], Role]] = {
@@ -87,6 +102,7 @@ ROLES: Final[Mapping[tuple[str, str], Role]] = {
     ("POST", "/range/film"): "film",
     # Who is let in; what a player is, what counts, and what is gone.
     ("POST", "/range/code"): "coach",
+    ("POST", "/range/leave"): "coach",
     ("POST", "/player/{player}/edit"): "coach",
     ("POST", "/player/{player}/keep"): "coach",
     ("POST", "/player/{player}/reference"): "coach",

@@ -32,7 +32,7 @@ from pathlib import Path
 from typing import Any, Final
 from urllib.parse import parse_qs
 
-from review.page.roles import GUEST, role_of
+from review.page.roles import RIGHTS, Role, role_of
 
 Scope = dict[str, Any]
 Receive = Callable[[], Awaitable[dict[str, Any]]]
@@ -76,7 +76,7 @@ UNKNOWN: Final = (
 
 COACHS: Final = (
     "This is for the coach",
-    "A phone that was let in looks on and taps on the Range screen. Players, files and what counts "
+    "A phone does what it was let in for: to look, to tap, to film. Players, files and what counts "
     "are changed at the computer.",
     "Do it there, or go back to the Range page.",
 )
@@ -89,6 +89,9 @@ LOOPBACK: Final = ("127.0.0.1", "::1")
 KNOWN: Final = "unhurried.known"
 """In a request's scope, from whoever holds the connections: what to call once its visitor has shown
 the cookie, so that the connection isn't one of those that make room for others."""
+
+VISITOR: Final = "unhurried.visitor"
+"""In a request's scope: who it is, where it isn't this computer."""
 
 CLOSE: Final = (b"connection", b"close")
 """For whom is turned away: the connection isn't kept, where it would only be in the way."""
@@ -176,6 +179,35 @@ class Wrong:
         self._by_address.pop(address, None)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visitor:
+    """A phone that was let in.
+
+    Attributes
+    ----------
+    id : str
+        To ask it to leave by.
+    name : str
+        What it is, as its browser says, and which of them.
+    right : str
+        Of `review.page.roles.RIGHTS`.
+    """
+
+    id: str
+    name: str
+    right: str
+
+    @property
+    def may(self) -> frozenset[Role]:
+        """What it may do."""
+        return RIGHTS[self.right]
+
+
+_PHONES: Final = (("iPhone", "iPhone"), ("iPad", "iPad"), ("Android", "Android"))
+MOST_VISITORS: Final = 200
+"""That are known of at once; who came first is asked to come in once more."""
+
+
 @dataclass(slots=True)
 class Pass:
     """The way in for visitors from the local network: a token that works once.
@@ -184,34 +216,79 @@ class Pass:
     ----------
     token : str or None
         What the link carries; None once it was used.
+    right : str
+        What whoever comes with it may do, of `review.page.roles.RIGHTS`.
     """
 
     token: str | None = field(default_factory=new_token, repr=False)
-    _cookies: set[str] = field(default_factory=set, repr=False)
+    right: str = "tap"
+    _inside: dict[str, Visitor] = field(default_factory=dict, repr=False)
+    _count: int = 0
 
-    def renew(self) -> str:
-        """Make a new token, for one more visitor."""
+    def renew(self, right: str = "tap") -> str:
+        """Make a new token, for one more visitor.
+
+        Parameters
+        ----------
+        right : str
+            What that one may do.
+        """
+        self.right = right if right in RIGHTS else "look"
         self.token = new_token()
         return self.token
 
-    def enter(self, offered: str) -> str | None:
-        """Exchange the token for a cookie; None where it is the wrong one."""
+    def enter(self, offered: str, browser: str = "") -> str | None:
+        """Exchange the token for a cookie; None where it is the wrong one.
+
+        Parameters
+        ----------
+        offered : str
+        browser : str
+            What the visitor's browser says it is.
+        """
         if self.token is None or not secrets.compare_digest(
             offered.encode("utf-8", "replace"), self.token.encode()
         ):
             return None
         self.token = None
         cookie = new_token()
-        self._cookies.add(cookie)
+        self._count += 1
+        kind = next((name for sign, name in _PHONES if sign in browser), "Phone")
+        name = f"{kind} {self._count}"
+        self._inside[cookie] = Visitor(id=secrets.token_hex(4), name=name, right=self.right)
+        while len(self._inside) > MOST_VISITORS:
+            del self._inside[next(iter(self._inside))]
         return cookie
+
+    def visitor(self, cookie: str) -> Visitor | None:
+        """Return who has a cookie that was handed out here."""
+        offered = cookie.encode("utf-8", "replace")
+        found = None
+        for own, visitor in list(self._inside.items()):
+            if secrets.compare_digest(offered, own.encode()):
+                found = visitor
+        return found
 
     def knows(self, cookie: str) -> bool:
         """Whether a cookie was handed out here."""
-        offered = cookie.encode("utf-8", "replace")
-        known = False
-        for own in self._cookies:
-            known |= secrets.compare_digest(offered, own.encode())
-        return known
+        return self.visitor(cookie) is not None
+
+    @property
+    def inside(self) -> tuple[Visitor, ...]:
+        """Who was let in, in that order."""
+        return tuple(self._inside.values())
+
+    def has(self, visitor: Visitor) -> bool:
+        """Whether a visitor was let in, and wasn't asked to leave."""
+        return visitor in list(self._inside.values())
+
+    def leave(self, visitor_id: str) -> Visitor | None:
+        """Ask a visitor to leave: what it shows ends, and it needs a new code to come in."""
+        for cookie, visitor in list(self._inside.items()):
+            if visitor.id == visitor_id:
+                del self._inside[cookie]
+                return visitor
+        return None
 
 
 class Guard:
@@ -258,13 +335,16 @@ class Guard:
         if host not in self._hosts:
             await _plain(send, 421, "this page is not served under that name", CLOSE)
             return
-        if self._visitors is not None and not await self._let_in(scope, headers, send):
-            return
         method = str(scope["method"])
-        guest = self._visitors is not None and not _at_this_computer(scope)
-        if guest and role_of(method, str(scope["path"])) not in GUEST:
-            await _turned_away(send, headers, COACHS)
-            return
+        if self._visitors is not None and not _at_this_computer(scope):
+            visitor = await self._let_in(scope, headers, send)
+            if visitor is None:
+                return
+            if role_of(method, str(scope["path"])) not in visitor.may:
+                await _turned_away(send, headers, COACHS)
+                return
+            scope[VISITOR] = visitor
+            send = _while_in(self._visitors, visitor, send)
         if method not in _SAFE:
             if not _own_origin(headers, host):
                 await _plain(send, 403, "only this page itself may change something")
@@ -278,6 +358,9 @@ class Guard:
             receive = _limited(receive, most, p.upload_s if file else p.body_s, p.body_s)
         try:
             await self._app(scope, receive, _with_headers(send))
+        except _LeftError:
+            # Was asked to leave: the stream of what happens ends where it is.
+            return
         except TooLargeError:
             await _plain(send, 413, "too large")
         except TooSlowError:
@@ -286,26 +369,34 @@ class Guard:
     def _takes_file(self, path: str) -> bool:
         return any(path.startswith(prefix) for prefix in self._params.upload_paths)
 
-    async def _let_in(self, scope: Scope, headers: dict[str, str], send: Send) -> bool:
-        """Whether to go on with this visitor; answers it otherwise."""
-        assert self._visitors is not None
-        if _at_this_computer(scope):
-            return True
-        address = str((scope.get("client") or ("", 0))[0])
-        if scope["path"] == ENTER:
-            await self._enter(scope, headers, address, send)
-            return False
+    def share(self, visitors: Pass, hosts: set[str]) -> None:
+        """Answer visitors as well from now on; before the door for them is opened."""
+        self._hosts |= {host.lower() for host in hosts}
+        self._visitors = visitors
+
+    def _visitor_of(self, headers: dict[str, str]) -> Visitor | None:
         jar: SimpleCookie = SimpleCookie()
         try:
             jar.load(headers.get("cookie", ""))
         except Exception:
             jar = SimpleCookie()
-        if COOKIE in jar and self._visitors.knows(jar[COOKIE].value):
-            if KNOWN in scope:
-                scope[KNOWN]()
-            return True
-        await _turned_away(send, headers, UNKNOWN)
-        return False
+        if self._visitors is None or COOKIE not in jar:
+            return None
+        return self._visitors.visitor(jar[COOKIE].value)
+
+    async def _let_in(self, scope: Scope, headers: dict[str, str], send: Send) -> Visitor | None:
+        """Return who it is; None where there is nothing more to do for them."""
+        address = str((scope.get("client") or ("", 0))[0])
+        if scope["path"] == ENTER:
+            await self._enter(scope, headers, address, send)
+            return None
+        visitor = self._visitor_of(headers)
+        if visitor is None:
+            await _turned_away(send, headers, UNKNOWN)
+            return None
+        if KNOWN in scope:
+            scope[KNOWN]()
+        return visitor
 
     async def _enter(self, scope: Scope, headers: dict[str, str], address: str, send: Send) -> None:
         """Let a visitor in who has the token, or say that it is the wrong one."""
@@ -316,7 +407,7 @@ class Guard:
             await _plain(send, 405, "open this link in a browser", (b"allow", b"GET"), CLOSE)
             return
         offered = parse_qs(scope.get("query_string", b"").decode("latin-1")).get("t", [""])[0]
-        cookie = self._visitors.enter(offered)
+        cookie = self._visitors.enter(offered, headers.get("user-agent", ""))
         if cookie is None:
             wait_s = self._wrong.wait_s(address)
             if self._waiting < self._params.waiting:
@@ -348,12 +439,27 @@ class Guard:
         await send({"type": "http.response.body", "body": b""})
 
 
+class _LeftError(Exception):
+    """A visitor was asked to leave."""
+
+
 class TooLargeError(Exception):
     """A body went on beyond what it may hold."""
 
 
 class TooSlowError(Exception):
     """A body took too long to come in."""
+
+
+def _while_in(visitors: Pass, visitor: Visitor, send: Send) -> Send:
+    """Send as long as the visitor isn't asked to leave."""
+
+    async def out(message: dict[str, Any]) -> None:
+        if not visitors.has(visitor):
+            raise _LeftError
+        await send(message)
+
+    return out
 
 
 def _at_this_computer(scope: Scope) -> bool:

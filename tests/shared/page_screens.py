@@ -21,6 +21,9 @@ SCREENS = (
     "swing",
     "pair",
     "trend",
+    "add",
+    "settings",
+    "delete",
     "error",
 )
 
@@ -90,6 +93,9 @@ def screen_path(site: Any, screen: str) -> str:
         "swing": f"/session/{session}/swing/2",
         "pair": f"/pair?a={session}~1&b={session}~2&align=top",
         "trend": f"/player/{who}/trend",
+        "add": "/add",
+        "settings": "/settings",
+        "delete": f"/player/{who}/delete",
         "error": "/session/not-there",
     }[screen]
 

@@ -14,7 +14,7 @@ import httpx
 from patience import PATIENCE_S
 
 from review.page.livehub import LiveHub, LiveState
-from unhurried.app.pages import invite_of, live_hub
+from unhurried.app.pages import Sharing, live_hub
 from unhurried.app.serve import Served, serving
 
 __all__ = ["RangeSite", "kinds", "markers", "range_site", "wait"]
@@ -84,7 +84,7 @@ def range_site(
         httpx.Client(base_url=up.url, timeout=PATIENCE_S) as http,
         contextlib.closing(hub),
     ):
-        hub.invite = invite_of(up)
+        hub.sharing = Sharing(up)
         yield RangeSite(home, hub, up, http)
 
 

@@ -24,7 +24,7 @@ def drill_command(drill: NextDrill) -> str:
         ("--mount", drill.mount),
         ("--hand", drill.hand),
         ("--backswing-ms", drill.backswing_ms),
-        ("--share", None if drill.share is None else f"{drill.share:g}"),
+        ("--turn-share", None if drill.share is None else f"{drill.share:g}"),
         ("--repeats", drill.repeats if test else None),
         ("--rest-s", drill.rest_s if test else None),
         ("--feedback", drill.feedback if test else None),

@@ -370,6 +370,8 @@ class DoorServer(uvicorn.Server):
         self.door = Door(params)
         self._at = at
         self._taking: asyncio.Future[None] | None = None
+        self._more: list[tuple[socket.socket, asyncio.Future[None]]] = []
+        self._loop: asyncio.AbstractEventLoop | None = None
         super().__init__(
             uvicorn.Config(
                 cast("ASGIApplication", self.door.knocked(app)),
@@ -394,15 +396,34 @@ class DoorServer(uvicorn.Server):
         del sockets
         await super().startup(sockets=[])
         self._at.setblocking(False)
+        self._loop = asyncio.get_running_loop()
         self._taking = asyncio.ensure_future(self.door.open(self._at, self._protocol))
+
+    def also(self, at: socket.socket) -> None:
+        """Open another door, from any thread, while the page is up.
+
+        Parameters
+        ----------
+        at : socket
+            Listens.
+        """
+        at.setblocking(False)
+
+        def open_it() -> None:
+            self._more.append((at, asyncio.ensure_future(self.door.open(at, self._protocol))))
+
+        assert self._loop is not None
+        self._loop.call_soon_threadsafe(open_it)
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         """Close the door, and let what is being answered come to its end."""
         del sockets
-        if self._taking is not None:
-            self._taking.cancel()
+        taking = [] if self._taking is None else [(self._at, self._taking)]
+        for at, task in (*taking, *self._more):
+            task.cancel()
             with contextlib.suppress(asyncio.CancelledError):
-                await self._taking
+                await task
+            at.close()
         self._at.close()
         await super().shutdown(sockets=[])
 

@@ -60,7 +60,7 @@ def look_at(path: Path) -> Looked:
     if like is not None:
         # What stands after the colon is for a terminal.
         return Looked(kind="nothing", text=f"It looks like {like.partition(':')[0]}.")
-    return _table(path)
+    return _table(path, start)
 
 
 def _zip(path: Path) -> Looked:
@@ -80,7 +80,7 @@ def _zip(path: Path) -> Looked:
     return Looked(kind="nothing", text="A zip without a recording in it.")
 
 
-def _table(path: Path) -> Looked:
+def _table(path: Path, start: bytes) -> Looked:
     from library.ball_results import read_first, read_header
     from library.errors import LibraryError
     from library.result_columns import suggest_map
@@ -106,6 +106,6 @@ def _table(path: Path) -> Looked:
         readable = bool(read_header(path))
     except LibraryError:
         readable = False
-    if readable and b"," in path.open("rb").read(_LOOKED_AT):
+    if readable and b"," in start:
         return Looked(kind="table", text="A table whose titles say nothing known.", either=True)
     return Looked(kind="nothing", text="It is nothing that can be added.")

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from unhurried.app.errors import OptionsError, show
+from unhurried.app.errors import CommandError, OptionsError, show
 from unhurried.app.shutdown import Shutdown
 
 if TYPE_CHECKING:
     from review.page.livehub import LiveHub
+    from review.page.security import Visitor
     from unhurried.app.drill_run import DrillRun
     from unhurried.app.page_desk import PageDesk
     from unhurried.app.serve import Served
@@ -44,19 +45,43 @@ def live_hub(home: Path, *, hub: LiveHub | None = None, **options: Any) -> Itera
         hub.close()
 
 
-def invite_of(up: Served) -> Callable[[], tuple[str, str]] | None:
-    """Return what makes a link and its code for one more visitor; None where nothing is shared."""
-    if up.visitors is None:
-        return None
+class Sharing:
+    """Who is let in to a page that is up; see `review.page.livehub.Sharing`.
 
-    def invite() -> tuple[str, str]:
+    Parameters
+    ----------
+    up : Served
+    """
+
+    def __init__(self, up: Served) -> None:
+        self._up = up
+
+    def invite(self, right: str) -> tuple[str, str]:
+        """Make a link for one more visitor, and its code as SVG.
+
+        Raises
+        ------
+        LiveError
+            There is no network to share the page on.
+        """
         import segno
 
-        link = up.link()
-        assert link is not None
+        from review.page.livehub import LiveError
+
+        try:
+            link = self._up.let_in(right)
+        except CommandError as error:
+            raise LiveError(str(error)) from error
         return link, segno.make(link, micro=False).svg_data_uri(scale=6, border=4)
 
-    return invite
+    def inside(self) -> tuple[Visitor, ...]:
+        """Return who was let in."""
+        return () if self._up.visitors is None else self._up.visitors.inside
+
+    def leave(self, visitor: str) -> str | None:
+        """Ask a visitor to leave; return its name, None where it isn't in."""
+        left = None if self._up.visitors is None else self._up.visitors.leave(visitor)
+        return None if left is None else left.name
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +192,7 @@ def live_page(
         serving(home, port=port, share=share, live=hub) as up,
         contextlib.closing(hub),
     ):
-        hub.invite = invite_of(up)
+        hub.sharing = Sharing(up)
         found = LivePage(hub, home, up)
         show(f"the page is up: {up.url}range")
         if share:

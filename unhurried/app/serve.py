@@ -31,6 +31,11 @@ SWITCH_S: Final = 0.0005
 """How soon a thread that works something out lets a screen go first. Each question to the library
 has to wait for that, and Python's own 5 ms, some thirty times a screen, would be felt."""
 
+NO_NETWORK: Final = (
+    "there is no local network to share the page on: connect to one, such as the phone's hotspot, "
+    "and try again"
+)
+
 LISTEN: Final = 1024
 """Connections that may wait to be taken. (Chosen here; systems allow from 128 on, from memory.)"""
 
@@ -38,7 +43,7 @@ START_S: Final = 20.0
 STOP_S: Final = 5.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class Served:
     """A page that is up.
 
@@ -51,18 +56,46 @@ class Served:
         Addresses for others on the local network, without a token.
     visitors : Pass or None
         Their way in, where the page is shared.
+    open_doors : callable or None
+        Opens it for the local network; returns the addresses.
     """
 
     url: str
     port: int
     shared: tuple[str, ...]
     visitors: Pass | None
+    open_doors: Callable[[Pass], tuple[str, ...]] | None = None
 
-    def link(self) -> str | None:
-        """Return a link that lets one more visitor in, None where nothing is shared."""
+    def link(self, right: str = "tap") -> str | None:
+        """Return a link that lets one more visitor in, None where nothing is shared.
+
+        Parameters
+        ----------
+        right : str
+            What that one may do, of `review.page.roles.RIGHTS`.
+        """
         if self.visitors is None or not self.shared:
             return None
-        return f"{self.shared[0]}enter?t={self.visitors.renew()}"
+        return f"{self.shared[0]}enter?t={self.visitors.renew(right)}"
+
+    def let_in(self, right: str = "tap") -> str:
+        """Return a link that lets one more visitor in; the page is shared then, if it wasn't.
+
+        Raises
+        ------
+        CommandError
+            There is no network to share it on.
+        """
+        from review.page.security import Pass
+
+        if self.visitors is None and self.open_doors is not None:
+            visitors = Pass()
+            self.shared = self.open_doors(visitors)
+            self.visitors = visitors
+        link = self.link(right)
+        if link is None:
+            raise CommandError(NO_NETWORK)
+        return link
 
 
 def own_addresses() -> list[str]:
@@ -148,10 +181,7 @@ def serving(
 
     addresses = own_addresses() if share else []
     if share and not addresses:
-        raise CommandError(
-            "there is no local network to share the page on: connect to one, such as the phone's "
-            "hotspot, and try again"
-        )
+        raise CommandError(NO_NETWORK)
     door = _listen(
         "0.0.0.0" if share else HERE,
         PORT if port is None else port,
@@ -174,12 +204,28 @@ def serving(
             if not thread.is_alive() or time.monotonic() > until:
                 raise CommandError("the page did not start: --verbose may say why")
             time.sleep(0.01)
+
+        def open_doors(known: Pass) -> tuple[str, ...]:
+            """Open a door at each of this computer's addresses."""
+            doors = []
+            for address in own_addresses():
+                with contextlib.suppress(CommandError):
+                    doors.append((address, _listen(address, at, exact=False)))
+            if not doors:
+                raise CommandError(NO_NETWORK)
+            opened = [(address, int(door.getsockname()[1])) for address, door in doors]
+            app.share(known, {f"{address}:{port}" for address, port in opened})
+            for _, door in doors:
+                server.also(door)
+            return tuple(f"http://{address}:{port}/" for address, port in opened)
+
         with watching(services.watch):
             yield Served(
                 url=f"http://{HERE}:{at}/",
                 port=at,
                 shared=tuple(f"http://{a}:{at}/" for a in addresses),
                 visitors=visitors,
+                open_doors=None if share else open_doors,
             )
     finally:
         sys.setswitchinterval(switch_s)

@@ -26,15 +26,17 @@ from unhurried.app.sound import say_output
 from unhurried.app.taking_in import into_library
 from unhurried.app.terminal import columns
 from unhurried.commands.cue import CueOptions, cue_options, sound_options
-from unhurried.commands.drill_options import DrillOptions, drill_options, share_page_options
+from unhurried.commands.drill_options import DrillOptions, drill_options
 from unhurried.commands.options import (
     PageOptions,
     SessionOptions,
     folder_option,
     home_option,
     library_option,
+    page_options,
     session_options,
 )
+from unhurried.commands.share_option import turn_share
 from unhurried.commands.short_help import ShortHelp
 from words import cautions
 from words.glossary import SET_NAMES
@@ -79,7 +81,7 @@ NARROW: Final = 72
 @folder_option
 @library_option
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
-@share_page_options
+@page_options
 @home_option
 def command(
     session: SessionOptions,
@@ -98,7 +100,7 @@ def command(
     20 swings, 9 to 12 minutes: without sound, with the rising tone, with the full bell, then
     less. Three seconds past the finish come large figures, and one bell where time and turn
     were there. Keys: 1 2 3 how it felt, space to go on, q to end. --page shows the same in a
-    browser, --share-page also on a phone.
+    browser, --share also on a phone.
 
     \b
     Examples:
@@ -176,7 +178,7 @@ def _request(
         backswing_ms=times[0] if times else None,
         full_turn_deg=asked.full_turn_deg,
         upper_turn_deg=asked.upper_turn_deg,
-        share=asked.share,
+        share=turn_share(asked.share),
         backswings_ms=() if cue.from_ms is None else tuple(times),
         schedule=asked.feedback,
         cue_on=asked.cue_on if asked.with_cue else None,

@@ -7,14 +7,9 @@ from typing import Any, Final
 
 import click
 
-from unhurried.commands.options import FiniteRange, gathered, page_options, with_options
+from unhurried.commands.options import FiniteRange, gathered, with_options
 
 BLOCKS: Final = ("rehearsal", "ball", "silent", "retention")
-
-
-def share_page_options(command: Any) -> Any:
-    """Add the page's options; --share is the share of the full turn here."""
-    return page_options(command, share="--share-page")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +53,8 @@ def _turn_and_sets() -> tuple[Any, ...]:
             "the middle of the first three swings]",
         ),
         click.option(
-            "--share",
+            "--turn-share",
+            "share",
             type=FiniteRange(min=0.3, max=1.0),
             help="Share of it from which a turn is called full.  [default: 0.95]",
         ),

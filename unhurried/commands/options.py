@@ -388,15 +388,10 @@ class PageOptions:
     share_page: bool
 
 
-def page_options(command: Command, *, share: str = "--share") -> Command:
-    """Add --page, --port and --share, as the argument `page`.
+def page_options(command: Command) -> Command:
+    """Add --page, --port and --share, as the argument `page`."""
+    from unhurried.commands.share_option import share_option
 
-    Parameters
-    ----------
-    command
-    share : str
-        What --share is called where that means something else.
-    """
     return with_options(
         gathered("page", PageOptions)(command),
         click.option(
@@ -408,12 +403,7 @@ def page_options(command: Command, *, share: str = "--share") -> Command:
             metavar="N",
             help="Port of the page; 0 is any that is free.  [default: 8737, or any]",
         ),
-        click.option(
-            share,
-            "share_page",
-            is_flag=True,
-            help="The page also for a phone on the same network: whoever scans the code is let in.",
-        ),
+        share_option,
     )
 
 

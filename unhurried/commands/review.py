@@ -53,7 +53,7 @@ def command(
       unhurried review --share
     """
     from library.clips import CLIP_FOLDER
-    from unhurried.app.pages import invite_of, live_hub
+    from unhurried.app.pages import Sharing, live_hub
     from unhurried.app.running import running_page, told_running
     from unhurried.app.serve import serving
 
@@ -75,7 +75,7 @@ def command(
         told_running(where, up.port),
         contextlib.closing(hub),
     ):
-        hub.invite = invite_of(up)
+        hub.sharing = Sharing(up)
         click.echo(up.url)
         sys.stdout.flush()
         if check:

@@ -274,24 +274,6 @@ def test_somebody_new_is_gone_again_with_the_change(own_site: Any) -> None:
     assert "Nils Nobody" in names(own_site)
 
 
-def test_a_player_without_swings_can_be_removed_and_no_other(own_site: Any) -> None:
-    with own_site.place.open() as library:
-        ghost = library.people.add("<b>Ghost</b>")
-        library.save_player(ghost)
-    page = shown(own_site, f"/player/{ghost.id}")
-    assert "Remove this player" in page
-    url = f"/player/{ghost.id}/remove"
-    assert "Tick first" in message(led(own_site, own_site.post(url))[1])
-    assert ghost.name in names(own_site)
-    assert message(led(own_site, own_site.post(url, sure="on"))[1]) == "<b>Ghost</b> is removed."
-    assert ghost.name not in names(own_site)
-    who = own_site.player()
-    assert "Remove this player" not in shown(own_site, f"/player/{who}")
-    refused = own_site.post(f"/player/{who}/remove", sure="on")
-    assert "can't be removed" in message(led(own_site, refused)[1])
-    assert "Solveig" in names(own_site)
-
-
 # -- ball results ------------------------------------------------------------------------------
 
 

@@ -262,7 +262,64 @@ async def test_whoever_shows_the_cookie_is_known_to_the_door() -> None:
 def test_the_token_is_not_shown_where_it_could_be_logged() -> None:
     visitors = Pass()
     visitors.enter(str(visitors.token))
-    assert all(cookie not in repr(visitors) for cookie in visitors._cookies)
+    assert all(cookie not in repr(visitors) for cookie in visitors._inside)
+
+
+async def test_a_phone_does_what_it_was_let_in_for_until_it_is_asked_to_leave() -> None:
+    visitors = Pass()
+    app = Guard(inner, hosts={SHARED}, visitors=visitors)
+    for right, statuses in (
+        ("look", {"/range": 200, "/range/felt": 403, "/settings": 403}),
+        ("tap", {"/range": 200, "/range/felt": 200, "/settings": 403}),
+        ("film", {"/range": 200, "/range/felt": 403, "/settings": 403}),
+        ("all", {"/range": 200, "/range/felt": 200, "/settings": 403}),
+        ("anything", {"/range": 200, "/range/felt": 403, "/settings": 403}),
+    ):
+        async with client(app, host=SHARED, peer="192.0.2.50") as phone:
+            phone.headers["user-agent"] = "Mozilla/5.0 (iPhone; like a browser)"
+            token = visitors.renew(right)
+            assert (await phone.get("/enter", params={"t": token})).status_code == 303
+            headers = {"origin": f"http://{SHARED}"}
+            for path, status in statuses.items():
+                asked = phone.post if path == "/range/felt" else phone.get
+                assert (await asked(path, headers=headers)).status_code == status, (right, path)
+            one = visitors.inside[-1]
+            assert one.name.startswith("iPhone ")
+            assert visitors.leave(one.id) == one
+            assert (await phone.get("/range")).status_code == 403
+    assert visitors.inside == ()
+    assert visitors.leave("nobody") is None
+
+
+async def test_what_a_phone_is_shown_ends_when_it_is_asked_to_leave() -> None:
+    """Also in the middle of a stream of what happens."""
+    visitors = Pass()
+    sent: list[bytes] = []
+
+    async def stream(_scope: Any, _receive: Any, send: Any) -> None:
+        await send({"type": "http.response.start", "status": 200, "headers": []})
+        for k in range(3):
+            await send({"type": "http.response.body", "body": b"%d" % k, "more_body": True})
+            visitors.leave(visitors.inside[0].id) if visitors.inside else None
+        raise AssertionError("it went on")
+
+    cookie = visitors.enter(str(visitors.token))
+
+    async def send(message: Any) -> None:
+        sent.append(message.get("body", b""))
+
+    async def receive() -> Any:
+        return {"type": "http.request", "body": b"", "more_body": False}
+
+    scope = {
+        "type": "http",
+        "method": "GET",
+        "path": "/range/live",
+        "client": ("192.0.2.50", 1),
+        "headers": [(b"host", SHARED.encode()), (b"cookie", f"{COOKIE}={cookie}".encode())],
+    }
+    await Guard(stream, hosts={SHARED}, visitors=visitors)(scope, receive, send)
+    assert sent == [b"", b"0"]
 
 
 async def test_who_is_turned_away_gets_a_page_with_nothing_but_its_own_look() -> None:

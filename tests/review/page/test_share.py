@@ -137,9 +137,19 @@ def test_without_share_nobody_else_reaches_it(tmp_path: Path) -> None:
         assert site.up.visitors is None
         with pytest.raises(httpx.ConnectError):
             httpx.get(f"{outside(site)}/range", timeout=3.0)
-        refused = site.post("/range/code")
-        assert refused.status_code == 400
-        assert "--share" in refused.text
+        # Until the coach lets a phone in: then there is a door, and it takes the token.
+        code = site.http.post(
+            "/range/code", data={"may": "look"}, headers={"origin": site.url}
+        ).text
+        link = re.search(r"http://[^<]*/enter[?]t=[\w-]+", code)
+        assert link is not None
+        assert "may look." in code
+        with httpx.Client(timeout=PATIENCE_S) as phone:
+            assert phone.get(link[0].split("enter")[0]).status_code == 403
+            assert phone.get(link[0], follow_redirects=True).status_code == 200
+            (one,) = site.hub.sharing.inside()
+            assert site.post("/range/leave", visitor=one.id).status_code == 200
+            assert phone.get(link[0].split("enter")[0]).status_code == 403
 
 
 @pytest.mark.parametrize(
@@ -185,6 +195,7 @@ def test_a_second_profile_as_the_phone(
         here.goto(f"{site.url}/range")
         there.goto(f"{outside(site)}/range")
         assert "shared by a link" in there.inner_text("body")
+        here.click("text=Share with a phone")
         here.click("text=A code for another phone")
         there.goto(here.inner_text("main p.small"))
         assert there.url == f"{outside(site)}/range"

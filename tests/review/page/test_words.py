@@ -20,7 +20,7 @@ MOST_WORDS = {
 }
 """In sight without unfolding, tables aside."""
 
-SCREENS = (*MOST_WORDS, "report", "clips", "range", "drill", "error")
+SCREENS = (*MOST_WORDS, "report", "clips", "range", "drill", "add", "settings", "delete", "error")
 
 
 def path_of(site: Any, screen: str) -> str:

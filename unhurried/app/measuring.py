@@ -278,15 +278,9 @@ def analyze(
     ValueError
         A fact is not what it must be, or is said of a recording that is open already.
     """
-    facts = {
-        "mount": mount,
-        "hand": hand,
-        "gyr_range_dps": gyr_range_dps,
-        "acc_range_g": acc_range_g,
-        "column_map": column_map,
-        "calibration": calibration,
-    }
-    said = {name: value for name, value in facts.items() if value is not None}
+    ranges = {"gyr_range_dps": gyr_range_dps, "acc_range_g": acc_range_g}
+    facts = {"mount": mount, "hand": hand, "column_map": column_map, "calibration": calibration}
+    said = {name: value for name, value in {**facts, **ranges}.items() if value is not None}
     told: list[str] = []
 
     def tell(text: str) -> None:
@@ -299,10 +293,9 @@ def analyze(
         if own_strikes or strikes_of:
             others = [files.enter_context(opened(other)) for other in strikes_of]
             found = _by_own_strikes(recording, found, others, tell)
-        analysis = _analysis(recording, finder, found, told)
-        if not said_kinds:
-            return analysis
-        return dataclasses.replace(analysis, swings=with_said_kinds(analysis.swings, recording))
+        whole = _analysis(recording, finder, found, told)
+        swings = with_said_kinds(whole.swings, recording) if said_kinds else whole.swings
+        return dataclasses.replace(whole, swings=swings)
 
 
 def _analysis(

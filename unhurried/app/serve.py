@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import socket
 import sys
 import threading
@@ -19,7 +20,7 @@ from unhurried.app.watching import watching
 
 if TYPE_CHECKING:
     from review.page.security import Pass
-    from unhurried.app.connections import DoorParams
+    from unhurried.app.connections import DoorParams, DoorServer
 
 
 PORT: Final = 8737
@@ -137,6 +138,21 @@ def _listen(host: str, port: int, *, exact: bool) -> socket.socket:
     raise AssertionError("a port is either opened or refused")
 
 
+def _open_doors(app: Any, server: DoorServer, at: int, known: Pass) -> tuple[str, ...]:
+    """Open a door at each of this computer's addresses, by the page's port where it is free."""
+    doors = []
+    for address in own_addresses():
+        with contextlib.suppress(CommandError):
+            doors.append((address, _listen(address, at, exact=False)))
+    if not doors:
+        raise CommandError(NO_NETWORK)
+    opened = [(address, int(door.getsockname()[1])) for address, door in doors]
+    app.share(known, {f"{address}:{port}" for address, port in opened})
+    for _, door in doors:
+        server.also(door)
+    return tuple(f"http://{address}:{port}/" for address, port in opened)
+
+
 @contextlib.contextmanager
 def serving(
     home: Path,
@@ -205,27 +221,13 @@ def serving(
                 raise CommandError("the page did not start: --verbose may say why")
             time.sleep(0.01)
 
-        def open_doors(known: Pass) -> tuple[str, ...]:
-            """Open a door at each of this computer's addresses."""
-            doors = []
-            for address in own_addresses():
-                with contextlib.suppress(CommandError):
-                    doors.append((address, _listen(address, at, exact=False)))
-            if not doors:
-                raise CommandError(NO_NETWORK)
-            opened = [(address, int(door.getsockname()[1])) for address, door in doors]
-            app.share(known, {f"{address}:{port}" for address, port in opened})
-            for _, door in doors:
-                server.also(door)
-            return tuple(f"http://{address}:{port}/" for address, port in opened)
-
         with watching(services.watch):
             yield Served(
                 url=f"http://{HERE}:{at}/",
                 port=at,
                 shared=tuple(f"http://{a}:{at}/" for a in addresses),
                 visitors=visitors,
-                open_doors=None if share else open_doors,
+                open_doors=None if share else functools.partial(_open_doors, app, server, at),
             )
     finally:
         sys.setswitchinterval(switch_s)

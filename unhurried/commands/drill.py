@@ -105,9 +105,8 @@ def command(
     \b
     Examples:
       unhurried drill --simulated
+      unhurried drill --player Ida --club driver --mount wrist
       unhurried drill --mount wrist --backswing-ms 800 --full-turn-deg 130
-      unhurried drill --player Ida --club driver --mount wrist --block rehearsal \\
-        --block ball --rounds 2 --block silent --feedback fading --felt
     """
     where = home_folder(home)
     request, who = _request(where, session, cue, asked)

@@ -52,7 +52,7 @@ class ShortHelp(click.Command):
                     continue  # whoever reads this has found it
                 record = (record[0], _first(record[1]))
             if param.name in self.more:
-                rare.append((param.opts[-1], record))
+                rare.append((record[0].split(",")[-1].split()[0], record))
             else:
                 rows[title_of.get(str(param.name), "Options")].append(record)
         for title, lines in rows.items():

@@ -189,7 +189,8 @@ def test_lines_have_the_blocks_the_beats_and_the_interruptions() -> None:
     assert early.interruptions == 2
     # Cut short: counted from its swings.
     assert two == (
-        "set 2 (without sound): 1 of 5 swings, time enough 1 of 1, full turn 0 of 1, sound interrupted 5 x"
+        "set 2 (without sound): 1 of 5 swings, time enough 1 of 1, full turn 0 of 1, sound "
+        "interrupted 5 x"
     )
 
 

@@ -188,9 +188,9 @@ def test_a_retention_block_right_after_practice_is_none(
 ) -> None:
     blocks = ["--block", "rehearsal", "--block", "retention"]
     assert drill(home, tmp_path / "d", *blocks) == 0
-    assert "it is one more silent block" in flat(capsys.readouterr().err)
+    assert "it is one more set without sound" in flat(capsys.readouterr().err)
     assert drill(home, tmp_path / "e", "--block", "retention", "--player", "Ida") == 0
-    assert "one more silent block" not in flat(capsys.readouterr().err)
+    assert "one more set without sound" not in flat(capsys.readouterr().err)
 
 
 # -- names -----------------------------------------------------------------------------------------
@@ -431,7 +431,9 @@ def test_library_and_analysis_count_the_same_kinds(
     )
     text = said(capsys, "analyze", str(out), "--home", home)
     assert "it was said that there was no ball: it counts as a practice swing" in flat(text)
-    kinds = [line.split()[3] for line in text.splitlines() if " Ida " in line]
+    names = {"practice": "rehearsal", "shot": "strike", "unclear": "unclear"}
+    rows = [line.split() for line in text.splitlines() if " Ida " in line]
+    kinds = [names[row[3]] for row in rows if ":" in row[1]]
     document = json.loads(said(capsys, "library", "show", str(out), "--json", "--home", home))
     assert kinds == [one["kind"] for one in document["swings"]]
     assert document["session"]["strikes"] == kinds.count("strike")

@@ -16,7 +16,7 @@ PART_NAMES: Final[Mapping[str, str]] = {
 AIMS: Final = (
     "A full, unhurried turn",
     "More time going back",
-    "The same time with a ball",
+    "As much time with a ball",
     "Stop at my own full turn",
 )
 """Aims to choose from; any other can be typed."""
@@ -25,7 +25,7 @@ WORDS: Final = (
     "Let the club go back by itself.",
     "Turn until it is full, then swing.",
     "Breathe out before the takeaway.",
-    "The same swing, with a ball.",
+    "Swing as in practice, ball or not.",
 )
 """What a coach may say for next time; any other can be typed. (Own words; no source.)"""
 

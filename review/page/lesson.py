@@ -128,6 +128,8 @@ def _start_screen(request: Request) -> Response:
 
 def _start(request: Request, form: Form) -> Response:
     page = page_of(request)
+    if hub_of(page).state.running:
+        raise LiveError("a recording runs already: stop it first, then start the lesson")
     with page.changing() as library:
         # Whoever wasn't kept from another day is gone before the next lesson.
         forget_due(library, page.today().isoformat())

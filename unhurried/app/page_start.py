@@ -96,7 +96,7 @@ class PageStarter:
                 _log.info("could not start: %r", error)
                 raise LiveError(line_of(error, describe(error)[0])) from error
             kind = "recording" if asked.drill is None else "drill"
-            self._hub.update(phase="starting", kind=kind, swings=())
+            self._hub.update(phase="starting", kind=kind, swings=(), lesson=None)
             self._thread = threading.Thread(target=work, name="recording")
             self._thread.start()
 

@@ -203,7 +203,7 @@ def command(
     A tone confirms the full turn while you go back: it tells, you need not wait for it. After
     a swing, one tone for the time (two low ones: short), one for the turn (two: short, three:
     beyond), and the figures in large digits. Keys: 1 2 3 how it felt, space to go on, q to end.
-    --page shows it in a browser; with --share on a phone, too.
+    --page shows it in a browser.
 
     \b
     Examples:

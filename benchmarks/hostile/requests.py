@@ -28,6 +28,10 @@ _IDLE_S: Final = 8.0
 """After so long without a word nothing more is sent."""
 
 
+_LEFT_ALONE: Final = ("/settings/close", "/start/invented")
+"""Forms that do what they say: end the program, and work for half a minute."""
+
+
 def _whole(answer: bytearray) -> bool:
     """Tell whether an answer has come to its end, or is a stream of events that has begun."""
     head, mark, body = bytes(answer[:20_000]).partition(b"\r\n\r\n")
@@ -140,9 +144,29 @@ class Server:
         head = f"GET {path} HTTP/1.1\r\nHost: {self.host}\r\nConnection: close\r\n"
         return self.ask(f"{head}Accept: text/html\r\n\r\n".encode())
 
-    def look_round(self, most: int = 60) -> None:
+    def upload(self, name: str, data: bytes) -> str:
+        """Add a file as the page does; return where what is asked about it stands."""
+        body = (
+            f'--b\r\nContent-Disposition: form-data; name="file"; filename="{name}"\r\n\r\n'
+        ).encode()
+        body += data + b"\r\n--b--\r\n"
+        head = (
+            f"POST /add/file HTTP/1.1\r\nHost: {self.host}\r\nOrigin: http://{self.host}\r\n"
+            "Content-Type: multipart/form-data; boundary=b\r\nConnection: close\r\n"
+            f"Content-Length: {len(body)}\r\n\r\n"
+        )
+        answer = self.ask(head.encode() + body)
+        found = re.search(rb"(?i)\r\nlocation: (\S+)", answer)
+        return found[1].decode() if found else "/add"
+
+    def look_round(self, most: int = 70) -> None:
         """Follow the links from the first screen, and take down all forms."""
-        waiting = ["/"]
+        waiting = [
+            "/",
+            "/settings",
+            self.upload("swings.csv", b"t,ax,ay,az,gx,gy,gz\n0,0,0,1,0,0,0\n5,0,0,1,0,0,0\n"),
+            self.upload("balls.csv", b"Time,Carry\n18:00:00,120\n"),
+        ]
         seen: set[str] = set()
         forms: dict[tuple[str, ...], Form] = {}
         while waiting and len(seen) < most:
@@ -156,7 +180,7 @@ class Server:
             reader = _Reader()
             reader.feed(answer.decode("utf-8", "replace"))
             waiting += [link.split("#")[0] for link in reader.links]
-            for form in reader.forms:
+            for form in (f for f in reader.forms if f.action not in _LEFT_ALONE):
                 forms[(form.action, *sorted(form.fields))] = form
         self.links, self.forms = sorted(seen), list(forms.values())
 
@@ -181,6 +205,9 @@ def served(stock: Stock, world: World) -> Iterator[Server]:
                 os.dup2(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), number)
             import sys
 
+            # Where a shortcut would be made.
+            os.environ["HOME"] = str(stock.root)
+            os.environ.pop("XDG_DATA_HOME", None)
             sys.stdout = open(1, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
             sys.stderr = open(  # noqa: SIM115
                 2, "w", encoding="utf-8", errors="backslashreplace", closefd=False

@@ -49,8 +49,9 @@ class ShareOption(click.Option):
 def share_option(command: Any) -> Any:
     """Add --share for a phone, beside a hidden older meaning and an older name."""
     return click.option(
-        "--share",
+        # The one that counts is the last.
         ShareOption.OLD,
+        "--share",
         "share_page",
         cls=ShareOption,
         type=_Share(),

@@ -243,8 +243,7 @@ def analyze(
         A recording's folder or a CSV file, one that is open, or samples in memory.
     mount : {"wrist", "glove", "club", "trunk"}, optional
         Where the sensor was worn, where the recording doesn't say: another than it says is refused.
-        Of `Samples` and of an open recording
-        it and all up to `calibration` are said when they are made.
+        Of `Samples` and of an open recording it and all up to `calibration` are said before.
     hand : {"right", "left"}, optional
         Of the player, whatever the recording says.
     gyr_range_dps, acc_range_g : float, optional
@@ -258,8 +257,7 @@ def analyze(
     strikes_of : sequence of path, Recording or Samples
         Take strikes from these as well, where the mount is the same.
     said_kinds : bool
-        What people said afterwards that a swing was (`unhurried kind`, or on the page) counts more
-        than what was measured; a note says so.
+        What people said afterwards that a swing was counts more than what was measured.
     progress : callable, optional
         Told how many more samples are done.
     remark : callable

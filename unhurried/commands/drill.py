@@ -496,11 +496,10 @@ def outcome_lines(outcome: dict[str, Any]) -> list[str]:
     for block in outcome["blocks"]:
         enough = f"{block['time_enough']}/{block['time_judged']}" if block["time_judged"] else "-"
         full = f"{block['turn_full']}/{block['turn_judged']}" if block["turn_judged"] else "-"
-        name = SET_NAMES[block["block_kind"]]
         lines.append(
-            f"{block['block']:>2} {name:<13} {block['swings']:>6} {enough:>6} "
-            f"{full:>6} {pair(block['backswing_ms']):>12} {pair(block['turn_deg']):>11} "
-            f"{pair(block['peak_rate_dps']):>11}"
+            f"{block['block']:>2} {SET_NAMES[block['block_kind']]:<13} {block['swings']:>6} "
+            f"{enough:>6} {full:>6} {pair(block['backswing_ms']):>12} "
+            f"{pair(block['turn_deg']):>11} {pair(block['peak_rate_dps']):>11}"
         )
     more = asynchrony_lines(outcome)
     if outcome["sound_interrupted"]:

@@ -215,7 +215,7 @@ class TestProgression:
         assert "on day 6 and day 8, in each of the two sessions" in now.why
         course = Course().practise(FULL).practise(FULL)
         slow = {"peak_rate_dps": 780.0, "backswing_ms": 665.0}
-        assert "the rate fell from" in course.practise(slow).practise(slow).stand().why
+        assert "the rotation fell from" in course.practise(slow).practise(slow).stand().why
 
     def test_two_bad_sessions_with_a_good_one_between_are_no_step_back(self) -> None:
         course = Course().practise(FULL).practise(FULL)

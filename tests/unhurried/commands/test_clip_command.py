@@ -42,7 +42,7 @@ def test_a_clip_added_again_stays_lined_up(
     session = tmp_path / "glove"
     # One knock could be any strike, unless it is said which.
     out = said(capsys, "clip", f"{session}#{number}", film, "--home", home)
-    assert "NOT SURE" not in out
+    assert "DOUBTFUL" not in out
     said(capsys, "clip", session, film, "--home", home)
     with Library(home) as library:
         (clip,) = clips_of(library, library.sessions()[0].id)
@@ -64,7 +64,7 @@ def test_doubt_and_wrong_swing_and_missing_sound_are_said(
     film = make_clip(tmp_path / "one.mp4", [2.0], duration_s=4.0)
     session = tmp_path / "glove"
     out = said(capsys, "clip", session, film, "--home", home)
-    assert "NOT SURE" in out
+    assert "DOUBTFUL" in out
     assert "if that is the right knock, within about" in " ".join(out.split())
     with Library(home) as library:
         first = library.swings(kind="rehearsal", columns=("number",))["number"].tolist()[0]

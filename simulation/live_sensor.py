@@ -165,18 +165,19 @@ class SimulatedSource(PlayedSource):
                 on_packet(RawPacket(stamp, payload))
             if self._longer is None:
                 self._longer = asyncio.ensure_future(self._make(2.0 * self._minutes))
-            self._made = await self._longer
+            # If the link is made again meanwhile, it isn't begun anew: on a busy machine that would
+            # never come to an end.
+            self._made = await asyncio.shield(self._longer)
             self._minutes *= 2.0
             self._longer = None
 
     async def stop(self) -> None:
         """Send no more."""
-        for task in (self._task, self._longer):
-            if task is not None:
-                task.cancel()
-                with contextlib.suppress(asyncio.CancelledError):
-                    await task
-        self._task = self._longer = None
+        if self._task is not None:
+            self._task.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await self._task
+        self._task = None
 
     async def disconnect(self) -> None:
         """Send no more."""

@@ -95,6 +95,10 @@ def test_what_was_agreed_outlives_a_new_library_and_comes_in_a_bundle(
     said = record(session, aim="More time going back", words="Breathe out.", swings=12, days=4)
     library.change_player(who, lambda player: player.with_lesson(said))
     assert library.player(who).lessons == (said,)
+    # The file is what a library is made of anew: it has all of it.
+    kept_file = library.people.get(who)
+    assert kept_file is not None
+    assert kept_file.lessons == (said,)
     # A player's file of before has none, and stays as it was.
     document = library.player(who).document()
     del document["lessons"]

@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -18,8 +19,9 @@ from unhurried.app.page_tools import page_tools
 from unhurried.app.watching import watching
 
 if TYPE_CHECKING:
+    from review.page.app import PageApp
     from review.page.security import Pass
-    from unhurried.app.connections import DoorParams
+    from unhurried.app.connections import DoorParams, DoorServer
 
 
 PORT: Final = 8737
@@ -137,6 +139,27 @@ def _listen(host: str, port: int, *, exact: bool) -> socket.socket:
     raise AssertionError("a port is either opened or refused")
 
 
+def _open_doors(app: PageApp, server: DoorServer, port: int, known: Pass) -> tuple[str, ...]:
+    """Open a door at each of this computer's addresses; return them.
+
+    Raises
+    ------
+    CommandError
+        There is no network.
+    """
+    doors = []
+    for address in own_addresses():
+        with contextlib.suppress(CommandError):
+            doors.append((address, _listen(address, port, exact=False)))
+    if not doors:
+        raise CommandError(NO_NETWORK)
+    opened = [(address, int(door.getsockname()[1])) for address, door in doors]
+    app.share(known, {f"{address}:{at}" for address, at in opened})
+    for _, door in doors:
+        server.also(door)
+    return tuple(f"http://{address}:{at}/" for address, at in opened)
+
+
 @contextlib.contextmanager
 def serving(
     home: Path,
@@ -205,27 +228,13 @@ def serving(
                 raise CommandError("the page did not start: --verbose may say why")
             time.sleep(0.01)
 
-        def open_doors(known: Pass) -> tuple[str, ...]:
-            """Open a door at each of this computer's addresses."""
-            doors = []
-            for address in own_addresses():
-                with contextlib.suppress(CommandError):
-                    doors.append((address, _listen(address, at, exact=False)))
-            if not doors:
-                raise CommandError(NO_NETWORK)
-            opened = [(address, int(door.getsockname()[1])) for address, door in doors]
-            app.share(known, {f"{address}:{port}" for address, port in opened})
-            for _, door in doors:
-                server.also(door)
-            return tuple(f"http://{address}:{port}/" for address, port in opened)
-
         with watching(services.watch):
             yield Served(
                 url=f"http://{HERE}:{at}/",
                 port=at,
                 shared=tuple(f"http://{a}:{at}/" for a in addresses),
                 visitors=visitors,
-                open_doors=None if share else open_doors,
+                open_doors=None if share else partial(_open_doors, app, server, at),
             )
     finally:
         sys.setswitchinterval(switch_s)

@@ -42,6 +42,11 @@ class DrillRequest:
     felt: bool = True
     ball: bool | None = None
 
+    @property
+    def has_balls(self) -> bool:
+        """Whether any of its swings is at a ball."""
+        return bool(self.ball) or "ball" in self.blocks
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SessionRequest:

@@ -107,6 +107,7 @@ class PageStarter:
             hand=asked.hand,
             player=asked.player,
             club=asked.club,
+            balls=asked.drill is None or asked.drill.has_balls,
         )
         if asked.simulated and asked.player is None:
             forget_invented(source)

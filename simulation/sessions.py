@@ -259,6 +259,7 @@ class SessionSpec:
     varied: bool = True
     """Also slow, part, continuous, brushed, given-up and short swings, not only full ones."""
 
+    balls: bool = True  # False: nobody has a ball, and all are practice swings
     rehearsals_per_ball: float = 1.3
     balls_a_turn: tuple[int, int] = (3, 6)
     """When the sensor is shared: balls before it is handed on."""
@@ -616,7 +617,7 @@ class _Director:
             self._swing(self._pick(_REHEARSALS), strike=False)
             if self._over():
                 return
-        self._swing(self._pick(_STRIKES), strike=True)
+        self._swing(self._pick(_STRIKES), strike=spec.balls)
         if self._chance(0.5 * spec.activity):
             self._do(_AFTER_BALL[int(rng.integers(len(_AFTER_BALL)))])
         if self._chance(0.25 * spec.activity):

@@ -28,8 +28,8 @@ _IDLE_S: Final = 8.0
 """After so long without a word nothing more is sent."""
 
 
-_LEFT_ALONE: Final = ("/settings/close", "/start/invented")
-"""Forms that do what they say: end the program, and work for half a minute."""
+_LEFT_ALONE: Final = ("/settings/close", "/start/invented", "/delete")
+"""Forms that do what they say: end the program, work for half a minute, delete a player."""
 
 
 def _whole(answer: bytearray) -> bool:
@@ -180,7 +180,7 @@ class Server:
             reader = _Reader()
             reader.feed(answer.decode("utf-8", "replace"))
             waiting += [link.split("#")[0] for link in reader.links]
-            for form in (f for f in reader.forms if f.action not in _LEFT_ALONE):
+            for form in (f for f in reader.forms if not f.action.endswith(_LEFT_ALONE)):
                 forms[(form.action, *sorted(form.fields))] = form
         self.links, self.forms = sorted(seen), list(forms.values())
 

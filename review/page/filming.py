@@ -26,12 +26,13 @@ from starlette.routing import Route
 from library.errors import ClipError
 from review import formatting as fmt
 from review.clip import read_clip
-from review.page.app import FormError, Page, from_here, page_of
+from review.page.app import FormError, page_of
 from review.page.clips import film_folder
 from review.page.forms import field
 from review.page.livehub import LiveError, LiveHub
 from review.page.requests import Film
-from review.page.roles import GUEST
+from review.page.roles import COACH
+from review.page.security import VISITOR
 
 FREE_BYTES: Final = 1_000_000_000
 """Left on the disk whatever comes in: the recording needs it more."""
@@ -76,9 +77,10 @@ class _Busy:
 _busy = _Busy()
 
 
-def may_film(page: Page, request: Request) -> bool:
+def may_film(request: Request) -> bool:
     """Whether whoever asks may send a film."""
-    return page.visitors is None or from_here(request) or "film" in GUEST
+    visitor = request.scope.get(VISITOR)
+    return "film" in (COACH if visitor is None else visitor.may)
 
 
 def kind_of_film(head: bytes) -> str | None:

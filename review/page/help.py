@@ -16,6 +16,11 @@ from review.manual_site import MANUAL, MISSING, START
 class _Manual(StaticFiles):
     """The manual's files; where it wasn't built, one line says what to do."""
 
+    async def check_config(self) -> None:
+        """Look after the folder, where there is one."""
+        if START.is_file():
+            await super().check_config()
+
     async def get_response(self, path: str, scope: Any) -> Response:
         if not START.is_file():
             raise NoSuchError(MISSING)

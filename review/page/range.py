@@ -191,7 +191,7 @@ def _screen(request: Request) -> Response:
         chosen=key if state.swing(key) is not None else None,
         can_start=hub.starter is not None and not (state.sore and not from_here(request)),
         only_coach=state.sore and not state.running,
-        can_film=filming.may_film(page, request),
+        can_film=filming.may_film(request),
         inside=hub.sharing.inside() if hub.sharing is not None and from_here(request) else (),
         can_invite=hub.sharing is not None and from_here(request),
         rights=RIGHT_WORDS,

@@ -56,6 +56,11 @@ class DrillRequest:
         """Whether it has the usual sets of a day."""
         return not self.blocks and not self.own_full
 
+    @property
+    def has_balls(self) -> bool:
+        """Whether any of its swings is at a ball."""
+        return self.usual or bool(self.ball) or "ball" in self.blocks
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OtherSensor:

@@ -433,3 +433,12 @@ def test_the_grid_is_a_multiple_of_the_rate(rate_hz: float) -> None:
     steps = grid_rate_hz(rate_hz) / rate_hz
     assert steps == round(steps)
     assert 3000.0 < grid_rate_hz(rate_hz) < 3400.0
+
+
+def test_without_balls_all_are_practice_swings() -> None:
+    spec = SessionSpec(minutes=None, swings=5, balls=False)
+    assert {one.truth.strike for one in simulate_session(spec, seed=5).truth} == {False}
+    # With them nothing is other than it was.
+    both = [simulate_session(SessionSpec(minutes=None, swings=2), seed=5) for _ in range(2)]
+    assert any(one.truth.strike for one in both[0].truth)
+    assert both[0].samples.tobytes() == both[1].samples.tobytes()

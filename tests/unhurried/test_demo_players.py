@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
+import importlib.util
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -150,3 +152,26 @@ def test_the_demo_answers_time_turn_or_speed_the_ball_did_it_hold_and_what_next(
     for word in (f"can't tell yet about {one}" for one in ("time", "turn", "rotation")):
         assert word in mirela
     assert "a coach has to approve them" in " ".join(told("plan", "Mirela").split())
+
+
+def test_the_demo_shows_a_pair_and_an_answer_on_one_screen(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    spec = importlib.util.spec_from_file_location("demo", SCRIPT.with_name("demo.py"))
+    assert spec is not None
+    assert spec.loader is not None
+    demo = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(demo)
+    henrike = dataclasses.replace(PEOPLE[0], visits=PEOPLE[0].visits[:1])
+    home = tmp_path / "home"
+    make_demo_library(home, tmp_path / "demo", workers=1, people=(henrike,))
+    capsys.readouterr()
+    demo.pair()
+    demo.answer(home, "Henrike")
+    told = capsys.readouterr().out
+    # With the lines between and the page's address it stays well under sixty.
+    assert 12 <= len(told.splitlines()) <= 30
+    assert "shot  practice  difference" in told
+    assert re.search(r"^Henrike: \w+: \d of \d shots shorter", told, re.MULTILINE)
+    for strip in ("Time", "Turn", "Rotation"):
+        assert f"  {strip}" in told

@@ -69,6 +69,7 @@ def open_source(
     rate_hz: float | None = None,
     profile: str | None = None,
     clock: Callable[[], int] = host_clock_ns,
+    balls: bool = True,
 ) -> Source:
     """Make the source that the options of a live command ask for.
 
@@ -93,6 +94,8 @@ def open_source(
         Name or path of the profile, where it can't be told.
     clock : callable
         Stamps the arrivals, in nanoseconds.
+    balls : bool
+        Of a simulation: whether there are balls; else all swings are practice swings.
 
     Raises
     ------
@@ -121,6 +124,7 @@ def open_source(
             ),
             rate_hz=rate_hz or 200.0,
             loss=0.0,
+            balls=balls,
         )
         return SimulatedSource(spec, seed=seed, seconds=seconds, speed=speed, clock=clock)
     from sensor.link.radio import RadioSource

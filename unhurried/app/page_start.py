@@ -110,7 +110,8 @@ class PageStarter:
         each: list[SessionRequest | OtherSensor] = [asked]
         if asked.second is not None:
             each.append(asked.second)
-        sources = [self._source(one, asked.club) for one in each]
+        balls = asked.drill is None or asked.drill.has_balls
+        sources = [self._source(one, asked.club, balls=balls) for one in each]
         run = None if asked.drill is None else self._drill(asked)
         known = {one.player: one.player_id for one in each if one.player and one.player_id}
         kind = "recording" if run is None else "drill"
@@ -130,7 +131,9 @@ class PageStarter:
         self._ending = Shutdown()
         return functools.partial(self._work, desk, sessions, run, self._ending)
 
-    def _source(self, one: SessionRequest | OtherSensor, club: str | None) -> Source:
+    def _source(
+        self, one: SessionRequest | OtherSensor, club: str | None, *, balls: bool
+    ) -> Source:
         from unhurried.app.live import forget_invented, open_source
 
         source = open_source(
@@ -142,6 +145,7 @@ class PageStarter:
             hand=one.hand,
             player=one.player,
             club=club,
+            balls=balls,
         )
         if one.simulated and one.player is None:
             forget_invented(source)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import contextlib
-import functools
 import socket
 import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -19,6 +19,7 @@ from unhurried.app.page_tools import page_tools
 from unhurried.app.watching import watching
 
 if TYPE_CHECKING:
+    from review.page.app import PageApp
     from review.page.security import Pass
     from unhurried.app.connections import DoorParams, DoorServer
 
@@ -138,19 +139,25 @@ def _listen(host: str, port: int, *, exact: bool) -> socket.socket:
     raise AssertionError("a port is either opened or refused")
 
 
-def _open_doors(app: Any, server: DoorServer, at: int, known: Pass) -> tuple[str, ...]:
-    """Open a door at each of this computer's addresses, by the page's port where it is free."""
+def _open_doors(app: PageApp, server: DoorServer, port: int, known: Pass) -> tuple[str, ...]:
+    """Open a door at each of this computer's addresses; return them.
+
+    Raises
+    ------
+    CommandError
+        There is no network.
+    """
     doors = []
     for address in own_addresses():
         with contextlib.suppress(CommandError):
-            doors.append((address, _listen(address, at, exact=False)))
+            doors.append((address, _listen(address, port, exact=False)))
     if not doors:
         raise CommandError(NO_NETWORK)
     opened = [(address, int(door.getsockname()[1])) for address, door in doors]
-    app.share(known, {f"{address}:{port}" for address, port in opened})
+    app.share(known, {f"{address}:{at}" for address, at in opened})
     for _, door in doors:
         server.also(door)
-    return tuple(f"http://{address}:{port}/" for address, port in opened)
+    return tuple(f"http://{address}:{at}/" for address, at in opened)
 
 
 @contextlib.contextmanager
@@ -227,7 +234,7 @@ def serving(
                 port=at,
                 shared=tuple(f"http://{a}:{at}/" for a in addresses),
                 visitors=visitors,
-                open_doors=None if share else functools.partial(_open_doors, app, server, at),
+                open_doors=None if share else partial(_open_doors, app, server, at),
             )
     finally:
         sys.setswitchinterval(switch_s)

@@ -17,6 +17,7 @@ from range_site import wait
 
 from library.catalogue import Library
 from review.page.app import create_app
+from review.page.requests import DrillRequest
 from review.page.security import GuardParams
 from unhurried.app.page_tools import page_tools
 
@@ -203,3 +204,10 @@ def test_a_backup_is_made_while_one_looks_elsewhere(own_site: Site) -> None:
     assert "already" in over(own_site, back)
     with Library(own_site.place.home) as library:
         assert len(library.sessions()) == 6
+
+
+def test_a_drill_of_practice_swings_has_no_ball() -> None:
+    assert not DrillRequest().has_balls
+    assert not DrillRequest(blocks=("rehearsal", "silent")).has_balls
+    assert DrillRequest(blocks=("rehearsal", "ball")).has_balls
+    assert DrillRequest(blocks=("silent",), ball=True).has_balls

@@ -349,7 +349,7 @@ def test_an_empty_library_says_what_to_do(tmp_path: Path) -> None:
     with serving(tmp_path, port=0) as up, httpx.Client(base_url=up.url) as http:
         answer = http.get("/")
         assert answer.status_code == 200
-        assert "unhurried library add" in answer.text
+        assert "Show me with invented players" in answer.text
         strict(answer.text)
 
 

@@ -279,7 +279,7 @@ def test_closing_the_terminal_keeps_all(
 ) -> None:
     one = terminal(f"{RECORD} --speed 30")
     one.shows("streaming")
-    one.shows("strike")
+    one.shows("shot")
     one.type("nhalf a no")
     one.shows("note: half a no_")
     one.close()

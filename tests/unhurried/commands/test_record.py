@@ -560,7 +560,7 @@ def test_keys_on_a_terminal(tmp_path: Path) -> None:
             os.write(parent, text.encode())
         wait_for(lambda: "note: nothing was changed" in seen.getvalue())
         wait_for(lambda: "noted: missed the alarm" in seen.getvalue())
-        wait_for(lambda: " strike " in seen.getvalue() or " rehearsal " in seen.getvalue())
+        wait_for(lambda: " shot " in seen.getvalue() or " practice swing " in seen.getvalue())
         os.write(parent, b"1?")
         wait_for(lambda: "felt rushed" in seen.getvalue())
         os.write(parent, b"nhalf a no")

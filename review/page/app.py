@@ -345,8 +345,8 @@ class Page:
         try:
             job = self.jobs.start(title, changing)
         except BusyError as error:
-            return self.back("/work", str(error), wrong=True)
-        return RedirectResponse(f"/work/{job.id}", status_code=303)
+            return self.back("/underway", str(error), wrong=True)
+        return RedirectResponse(f"/underway/{job.id}", status_code=303)
 
     def session(self, library: Library, text: str) -> SessionRow:
         """Return a session by the id in a path.

@@ -17,9 +17,7 @@ class _Manual(StaticFiles):
     """The manual's files; where it wasn't built, one line says what to do."""
 
     async def check_config(self) -> None:
-        """Look after the folder, where there is one."""
-        if START.is_file():
-            await super().check_config()
+        """Nothing: whether the manual is there is looked at with each request."""
 
     async def get_response(self, path: str, scope: Any) -> Response:
         if not START.is_file():

@@ -132,8 +132,8 @@ ROLES: Final[Mapping[tuple[str, str], Role]] = {
     ("GET", "/player/{player}/export.zip"): "coach",
     ("GET", "/player/{player}/delete"): "coach",
     ("POST", "/player/{player}/delete"): "coach",
-    ("GET", "/work"): "coach",
-    ("GET", "/work/{job}"): "coach",
+    ("GET", "/underway"): "coach",
+    ("GET", "/underway/{job}"): "coach",
     # Folders, and files that are taken away.
     ("GET", "/session/{session}/clips"): "coach",
     ("POST", "/session/{session}/clips"): "coach",

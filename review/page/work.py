@@ -13,7 +13,7 @@ from review.page.jobs import JOB_ID
 
 def routes() -> list[BaseRoute]:
     """Return the paths of these screens."""
-    return [Route("/work", _all), Route("/work/{job}", _one)]
+    return [Route("/underway", _all), Route("/underway/{job}", _one)]
 
 
 def _all(request: Request) -> Response:

@@ -77,8 +77,8 @@ def open_source(
     ----------
     sensor : str, optional
         Name or address; the only sensor near by default.
-    simulated : bool
-        A simulated sensor instead of a radio.
+    simulated, balls : bool
+        A simulated sensor instead of a radio; without balls all are practice swings.
     replay : Path, optional
         A recording to send again instead.
     speed : float
@@ -94,8 +94,6 @@ def open_source(
         Name or path of the profile, where it can't be told.
     clock : callable
         Stamps the arrivals, in nanoseconds.
-    balls : bool
-        Of a simulation: whether there are balls; else all swings are practice swings.
 
     Raises
     ------

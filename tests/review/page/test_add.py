@@ -39,7 +39,7 @@ def over(site: Site, answer: httpx.Response) -> str:
     """Follow work until it is over; return its screen."""
     assert answer.status_code == 303, answer.text
     url = answer.headers["location"]
-    assert url.startswith("/work/")
+    assert url.startswith("/underway/")
     wait(lambda: 'data-state="over"' in site.http.get(url).text, seconds=PATIENCE_S)
     return site.http.get(url).text
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis import to_seconds
+from analysis import ANALYSIS_VERSION, to_seconds
 from benchmarks.baseline import plain_swings
 from benchmarks.drawing import HARD, REHEARSALS, STRIKES, Case, draw_case, found_in
 from benchmarks.report import table
@@ -170,7 +170,11 @@ def run(*, quick: bool = False, shift: int = 0) -> dict[str, Any]:
         recordings += 1
         for name, new in score_case(case).items():
             rows[name] += new
-    out: dict[str, Any] = {"recordings": recordings}
+    out: dict[str, Any] = {
+        "recordings": recordings,
+        "first_seed": (QUICK_SEEDS if quick else SEEDS) + shift,
+        "analysis_version": ANALYSIS_VERSION,
+    }
     for name, mine in rows.items():
         easy = [row for row in mine if row["group"] == "easy"]
         hard = [row for row in mine if row["group"] != "easy"]

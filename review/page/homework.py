@@ -151,6 +151,8 @@ def _limits(page: Page, player: Player, found: Stand) -> list[str]:
         by = "practice swings, nobody has approved them" if known.provisional else "model swings"  # type: ignore[union-attr]
         ends = f"{rounded(TURN, value.lower)} to {rounded(TURN, value.upper)}"
         out.append(f"Own range of turn: {ends} ({by}).")
+    if player.limits.words:
+        out.append(f"The coach's limits: {player.limits.words}.")
     out.append(f"{volume_words(found.standing.volume)}.")
     out += found.standing.volume.cautions
     return out

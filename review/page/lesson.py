@@ -331,11 +331,16 @@ def _record(form: Form, session: SessionRow, evidence: Evidence) -> LessonRecord
         aim=_chosen(form, "aim", LONGEST_AIM),
         words=_chosen(form, "words", LONGEST_WORDS),
         avoid=_chosen(form, "avoid", LONGEST_WORDS),
-        swings=swings if given else None,
+        swings=_at_most(swings, evidence.player.limits.swings_day) if given else None,
         days=days if given else None,
         backswing_ms=_own_backswing(evidence, session.id) if given else None,
         at=now_utc(),
     )
+
+
+def _at_most(swings: int | None, most: int | None) -> int | None:
+    """Keep homework within what the coach allows a day."""
+    return swings if swings is None or most is None else min(swings, most)
 
 
 def _own_backswing(evidence: Evidence, session: str) -> float:

@@ -314,3 +314,10 @@ def test_homework_is_ticked_beside_measured_days(site: RangeSite) -> None:
     colleague = re.sub(r"<[^>]*>", "", site.http.get(f"/player/{who}/colleague").text)
     for text in ("Slow hands", "Full speed.", "Next step", "Limits", "Sore or in pain: stop."):
         assert text in colleague
+    # What the coach allows a day is the most that homework asks for.
+    limits = {"name": "Ida", "most_turn": "", "most_swings": "4", "limits_why": "left hip"}
+    assert site.post(f"/player/{who}/edit", **limits).status_code == 303
+    assert site.post(f"/range/end/{session}", **form, days="2").status_code == 303
+    assert "4 practice swings a day, on 2 days" in site.http.get(f"/player/{who}").text
+    colleague = re.sub(r"<[^>]*>", "", site.http.get(f"/player/{who}/colleague").text)
+    assert "The coach's limits: at most 4 swings a day, left hip." in colleague.replace("&#39;", "'")

@@ -120,7 +120,8 @@ def command(
         show(text)
     _check_time(ready, cue, asked, known=who is not None)
     keep = page.page or to_library
-    source = session.source(keep=keep, rate_hz=None, seconds=None)
+    balls = _drill(request).has_balls
+    source = session.source(keep=keep, rate_hz=None, seconds=None, balls=balls)
     names, new = recording_folder(out, where)
     try:
         _practise(

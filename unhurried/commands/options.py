@@ -255,9 +255,19 @@ class SessionOptions:
         return self.mounts[number % len(self.mounts)] if self.mounts else None
 
     def source(
-        self, number: int = 0, *, keep: bool, rate_hz: float | None, seconds: float | None
+        self,
+        number: int = 0,
+        *,
+        keep: bool,
+        rate_hz: float | None,
+        seconds: float | None,
+        balls: bool = True,
     ) -> Source:
-        """Open a sensor, from 0; ``keep``: the library is to have what comes from it."""
+        """Open a sensor, from 0.
+
+        ``keep``: the library is to have what comes from it. ``balls``: a simulated player hits
+        some.
+        """
         from unhurried.app.live import forget_invented, open_source
 
         source = open_source(
@@ -273,6 +283,7 @@ class SessionOptions:
             club=self.club,
             rate_hz=rate_hz,
             profile=self.profile,
+            balls=balls,
         )
         if keep and self.simulated and self.player is None:
             forget_invented(source)

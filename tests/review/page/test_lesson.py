@@ -320,4 +320,6 @@ def test_homework_is_ticked_beside_measured_days(site: RangeSite) -> None:
     assert site.post(f"/range/end/{session}", **form, days="2").status_code == 303
     assert "4 practice swings a day, on 2 days" in site.http.get(f"/player/{who}").text
     colleague = re.sub(r"<[^>]*>", "", site.http.get(f"/player/{who}/colleague").text)
-    assert "The coach's limits: at most 4 swings a day, left hip." in colleague.replace("&#39;", "'")
+    assert "The coach's limits: at most 4 swings a day, left hip." in colleague.replace(
+        "&#39;", "'"
+    )

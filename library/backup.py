@@ -35,7 +35,7 @@ from sensor.recording.output import describe_os_error, whole_file
 from sensor.recording.schema import Count, Word, check_version, convert, parse_json, plain_reading
 from sensor.recording.session import program_version, read_session
 
-FORMAT: Final = "unhurried backup"
+FORMAT: Final = "unhurried-backup"
 VERSION: Final = 1
 MANIFEST: Final = "backup.json"
 MOST_MANIFEST: Final = 20_000_000

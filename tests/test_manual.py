@@ -468,7 +468,9 @@ def test_search_finds_a_page_without_a_network(site: Path) -> None:
         browser = tool.chromium.launch(executable_path=chromium(), args=["--no-sandbox"])
         page = browser.new_page()
         page.goto(f"{(site / 'search.html').as_uri()}?q=calibrate")
-        page.get_by_role("link", name="Choose, wear, connect and calibrate a sensor").first.wait_for()
+        page.get_by_role(
+            "link", name="Choose, wear, connect and calibrate a sensor"
+        ).first.wait_for()
         assert page.locator("#search-results li").count() > 2
         browser.close()
 

@@ -14,7 +14,7 @@ PART_NAMES: Final[Mapping[str, str]] = {
 }
 
 AIMS: Final = (
-    "A full, unhurried turn",
+    "A full turn, in my own time",
     "More time going back",
     "As much time with a ball",
     "Stop at my own full turn",

@@ -345,7 +345,7 @@ class Page:
         try:
             job = self.jobs.start(title, changing)
         except BusyError as error:
-            return self.back("/underway", str(error), wrong=True)
+            return self.back("/underway", fmt.line_of(error), wrong=True)
         return RedirectResponse(f"/underway/{job.id}", status_code=303)
 
     def session(self, library: Library, text: str) -> SessionRow:

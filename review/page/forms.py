@@ -84,6 +84,32 @@ def number(form: Mapping[str, list[str]], name: str, what: str) -> float | None:
     return value
 
 
+def whole(form: Form, name: str, what: str, low: int, high: int) -> int:
+    """Return a whole number within limits that has to be there.
+
+    Raises
+    ------
+    FormError
+    """
+    value = number(form, name, what)
+    if value is None or not low <= value <= high or value != int(value):
+        raise FormError(f"{what} must be a whole number from {low} to {high}")
+    return int(value)
+
+
+def within(form: Form, name: str, what: str, low: float, high: float) -> float | None:
+    """Return a number within limits, None where the field is empty.
+
+    Raises
+    ------
+    FormError
+    """
+    value = number(form, name, what)
+    if value is not None and not low <= value <= high:
+        raise FormError(f"{what} must lie between {low:g} and {high:g}")
+    return value
+
+
 def edit_session(page: Page, session_id: str, change: Callable[[Library], None]) -> None:
     """Change a session's words; if the library can't take them, nothing stays changed."""
     with page.changing() as library:

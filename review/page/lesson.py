@@ -22,6 +22,7 @@ from library.lesson import last_lesson, lesson_of, parts_in
 from library.lesson_record import LessonRecord
 from library.players import Player, now_utc
 from library.rows import SessionRow
+from review import formatting as fmt
 from review.errors import ReviewError
 from review.lesson_strips import ShownLesson, shown_lesson
 from review.page.app import FormError, Page, checked_id, from_here, page_of
@@ -307,7 +308,9 @@ def _keep(request: Request, form: Form) -> Response:
     try:
         record = _record(form, session, evidence)
     except (LibraryError, ReviewError) as error:
-        return page.back(f"{to}#of-{who}", f"{error}", wrong=True, form=(f"lesson-{who}", form))
+        return page.back(
+            f"{to}#of-{who}", fmt.line_of(error), wrong=True, form=(f"lesson-{who}", form)
+        )
     change_player(page, who, "the lesson's end", lambda player: _with(player, record))
     return page.back(f"{to}#homework-{who}", "Kept.")
 

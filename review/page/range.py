@@ -30,7 +30,7 @@ from review.errors import ReviewError
 from review.page import filming, range_track
 from review.page.app import FormError, Page, checked_id, from_here, page_of
 from review.page.evidence_cache import Failed, Stand, has_report, safely, stand
-from review.page.forms import Form, field, number, posted
+from review.page.forms import Form, field, posted, whole, within
 from review.page.livehub import (
     FELT_QUESTIONS,
     GUEST,
@@ -441,34 +441,20 @@ BLOCK_CHOICES: Final[Mapping[str, tuple[str, ...]]] = {
 }
 
 
-def _whole(form: Form, name: str, what: str, low: int, high: int) -> int:
-    value = number(form, name, what)
-    if value is None or not low <= value <= high or value != int(value):
-        raise FormError(f"{what} must be a whole number from {low} to {high}")
-    return int(value)
-
-
-def _within(form: Form, name: str, what: str, low: float, high: float) -> float | None:
-    value = number(form, name, what)
-    if value is not None and not low <= value <= high:
-        raise FormError(f"{what} must lie between {low:g} and {high:g}")
-    return value
-
-
 def _start_drill(request: Request, form: Form) -> Response:
     if field(form, "cautions", most=20) != "read":
         raise FormError("read the cautions first and tick that you did: then start the drill")
     cue = _word(form, "cue", ("ready", "takeaway", "none"))
-    rest = _within(form, "rest_s", "the rest after a swing, in s,", 1.0, 3600.0)
-    share = _within(form, "share", "the share of the full turn, in per cent,", 30.0, 100.0)
+    rest = within(form, "rest_s", "the rest after a swing, in s,", 1.0, 3600.0)
+    share = within(form, "share", "the share of the full turn, in per cent,", 30.0, 100.0)
     block = _word(form, "block", tuple(BLOCK_CHOICES))
     drill = DrillRequest(
         blocks=BLOCK_CHOICES[block],
         own_full=block == "own",
-        repeats=_whole(form, "repeats", "swings a block", 1, 200),
+        repeats=whole(form, "repeats", "swings a block", 1, 200),
         rest_s=8.0 if rest is None else rest,
-        backswing_ms=_within(form, "backswing_ms", "the backswing, in ms,", 200.0, 3000.0),
-        full_turn_deg=_within(form, "full_turn_deg", "the full turn, in deg,", 30.0, 400.0),
+        backswing_ms=within(form, "backswing_ms", "the backswing, in ms,", 200.0, 3000.0),
+        full_turn_deg=within(form, "full_turn_deg", "the full turn, in deg,", 30.0, 400.0),
         share=None if share is None else share / 100.0,
         schedule=_word(form, "schedule", SCHEDULES),
         cue_on=None if cue == "none" else cue,

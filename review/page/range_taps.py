@@ -196,7 +196,7 @@ def _result(page: Page, form: Form, swing: str) -> Tap:
     if not values:
         raise FormError("no result was typed: type at least one number")
     if "as_it_is" not in form and (asked := _doubts(page, values, swing)):
-        raise FormError(f"{asked[0]} Nothing is kept yet: correct it, or tick that it stays")
+        raise FormError(f"{asked[0]} Nothing is kept yet: change it, or tick that it stays")
     return BallResult(result=values, swing=swing)
 
 

@@ -365,7 +365,7 @@ def _ask_about(
     before = detail.result or {}
     if asked := doubts_about(library, session, [(detail.swing.index, result, before)]).lines:
         text = f"{asked[0][0].upper()}{asked[0][1:]}"
-        raise FormError(f"{text} Nothing is kept yet: correct it, or tick that it stays.")
+        raise FormError(f"{text} Nothing is kept yet: change it, or tick that it stays.")
 
 
 def _said(form: Form, detail: SwingDetail, units: fmt.Units) -> dict[str, Any]:

@@ -97,7 +97,7 @@ def _newer(inside: dict[str, bytes]) -> None:
 
 
 def _other(inside: dict[str, bytes]) -> None:
-    inside[MANIFEST] = inside[MANIFEST].replace(b"unhurried backup", b"another thing")
+    inside[MANIFEST] = inside[MANIFEST].replace(b"unhurried-backup", b"another thing")
 
 
 def _none(inside: dict[str, bytes]) -> None:

@@ -16,6 +16,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
+from review.process import run_systems
 from unhurried.app.errors import CommandError
 
 NAME: Final = "unhurried"
@@ -126,12 +127,10 @@ def _windows(words: Sequence[str], environment: Mapping[str, str]) -> Path:
         "UNHURRIED_WORDS": subprocess.list2cmdline(words[1:]),
     }
     try:
-        subprocess.run(
+        run_systems(
             ["powershell", "-NoProfile", "-NonInteractive", "-Command", script],
             env={**environment, **told},
-            check=True,
-            capture_output=True,
-            timeout=MAKE_S,
+            seconds=MAKE_S,
         )
     except (subprocess.SubprocessError, FileNotFoundError) as error:
         raise CommandError("a shortcut cannot be made here: Windows did not make it") from error

@@ -200,7 +200,7 @@ class TestBall:
     def test_says_why_not(self) -> None:
         only = rows_of("s", {"turn_deg": np.arange(20.0)}, kind="rehearsal")
         got = ball_effect(only, "turn_deg")
-        assert str(got) == "0 of 5 strikes in one session so far"
+        assert str(got) == "0 of 5 shots in one session so far"
         impact = ball_effect(self.session(np.tile([0, 1], 10), 1.0), "swing_ms")
         assert isinstance(impact, NotYet)
         assert "different rules" in impact.reason

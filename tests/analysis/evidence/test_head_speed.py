@@ -69,7 +69,7 @@ class TestLine:
             "s",
             {"peak_rate_dps": rng.uniform(900, 1000, 30), "club_speed_m_s": rng.normal(42, 2, 30)},
         )
-        assert "doesn't predict" in str(calibrate_head_speed(unrelated))
+        assert "doesn't foretell" in str(calibrate_head_speed(unrelated))
         flat = rows_of(
             "s", {"peak_rate_dps": np.full(9, 950.0), "club_speed_m_s": np.full(9, 42.0)}
         )
@@ -89,7 +89,7 @@ class TestLine:
             assert line.slope_m_s_per_dps == pytest.approx(0.04, abs=0.01)
             assert line.error_m_s > 2.0
         else:
-            assert "doesn't predict" in line.reason
+            assert "doesn't foretell" in line.reason
 
 
 class TestSpeed:

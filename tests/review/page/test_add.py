@@ -207,7 +207,9 @@ def test_a_backup_is_made_while_one_looks_elsewhere(own_site: Site) -> None:
 
 
 def test_a_drill_of_practice_swings_has_no_ball() -> None:
-    assert not DrillRequest().has_balls
+    # The usual sets have some.
+    assert DrillRequest().has_balls
+    assert not DrillRequest(own_full=True).has_balls
     assert not DrillRequest(blocks=("rehearsal", "silent")).has_balls
     assert DrillRequest(blocks=("rehearsal", "ball")).has_balls
     assert DrillRequest(blocks=("silent",), ball=True).has_balls

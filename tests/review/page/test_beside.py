@@ -287,7 +287,7 @@ def test_one_table_says_which_ball_results_make_sense(own_site: Any, tmp_path: P
             assert "must lie between" in message(led(own_site, refused)[1])
     for field in result_fields("metric"):
         assert (field.low, field.high) == POSSIBLE[field.name]
-    own_site.post(url, kind="as-it-is", carry_m="450")
+    own_site.post(url, kind="as-it-is", carry_m="450", as_it_is="on")
     with own_site.place.open() as library:
         assert library.swing(one, number=2).result["carry_m"] == 450.0
     file = tmp_path / "balls.csv"

@@ -428,7 +428,7 @@ def test_a_screen_tells_once_a_session_and_an_old_word_stays_beside_todays(own_s
     with own_site.place.open() as library:
         found = [told.text for one, told in told_anew(library) if one.player.id == who]
         assert len(found) == 1
-        assert "reference's turn" in found[0]
+        assert "model swings' turn" in found[0]
 
 
 def test_reference_swings_are_approved_and_the_approval_taken_away(own_site: Any) -> None:

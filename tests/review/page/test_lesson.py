@@ -241,7 +241,7 @@ def check_lesson(site: RangeSite, phone: Phone, session: str) -> None:
     state = site.until(lambda s: s.phase == "going" and s.lesson is not None)
     assert len(phone.taps) == before + 2
     assert (state.player, state.mount, state.lesson.part) == (NAME, "wrist", "first")  # type: ignore[union-attr]
-    phone.sees("p:has-text('Aim: A full, unhurried turn')")
+    phone.sees("p:has-text('Aim: A full turn, in my own time')")
     site.stop()
 
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 import re
 import shlex
 from pathlib import Path
+from typing import Any, get_args
 
 import click
 import pytest
 from evidence_data import FEW, FREE, add_session, approve, learner, long_one
 from page_words import DETAILS, NOT_AT_THE_TERMINAL, NOWHERE, said_in, words_in
 
-from feedback.drill_plan import BLOCK_WORDS
+from feedback.drill_plan import Block, SetSound
 from feedback.patterns import SOUNDS
 from library.catalogue import Library
 from unhurried import cli
@@ -149,5 +150,13 @@ def test_so_does_every_help() -> None:
 def test_so_do_the_sounds_and_the_sets_of_a_drill() -> None:
     said = [text for one in SOUNDS for text in (one.name, one.meaning, one.heard)]
     assert len(said) > 30
-    for text in (*said, *BLOCK_WORDS.values()):
+    kinds: tuple[Any, ...] = ("rehearsal", "ball", "silent", "retention")
+    sets = [
+        Block(kind, repeats, sound=sound, called=called).words
+        for kind in kinds
+        for repeats in (1, 5)
+        for sound in get_args(SetSound)
+        for called in (True, False)
+    ]
+    for text in (*said, *sets):
         assert words_in(FORBIDDEN, text) == [], text

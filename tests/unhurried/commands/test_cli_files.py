@@ -117,7 +117,7 @@ def one_line(err: str) -> str:
 
 
 def test_help_teaches_and_fits(run: Run) -> None:
-    for arguments in ([], ["--help"], ["-h"]):
+    for arguments in (["--help"], ["-h"]):
         code, out, err = run(*arguments)
         assert code == 0
         assert err == ""

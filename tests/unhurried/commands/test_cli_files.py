@@ -293,7 +293,7 @@ def test_info_in_words(run: Run, tmp_path: Path) -> None:
     facts = {line[2:12].strip(): line[12:] for line in out.splitlines()[1:] if line[2] != " "}
     assert facts["started"] == "2026-05-01 18:30:00+02:00"
     assert facts["sensor"] == "W1, firmware 1.2, battery 83 %, simulated"
-    assert facts["mount"] == "wrist"
+    assert facts["worn"] == "wrist"
     assert facts["rate"].startswith("200 Hz nominal, 203.00 Hz measured")
     assert facts["length"] == "0:12 min, 2,390 samples"
     assert facts["lost"] == "10 samples in 1 gap (0.42 %)"
@@ -339,7 +339,8 @@ def test_export_whole_and_to_stdout(run: Run, tmp_path: Path) -> None:
     code, out, err = run("export", "rec", "out.csv")
     assert (code, out) == (0, "out.csv: 2400 samples\n")
     lost = one_line(err)
-    assert "who played with what, the mount (wrist), the ranges (gyro 2000 deg/s, acc 16 g)" in lost
+    assert "who played with what, the sensor's place (wrist), the ranges" in lost
+    assert "(gyro 2000 deg/s, acc 16 g)" in lost
     assert "gyro 3 ms, acc 2 ms" in lost
     text = (tmp_path / "out.csv").read_text()
     assert text.startswith(HEADER + "\n")

@@ -298,7 +298,7 @@ def test_info_in_words(run: Run, tmp_path: Path) -> None:
     assert facts["length"] == "0:12 min, 2,390 samples"
     assert facts["lost"] == "10 samples in 1 gap (0.42 %)"
     assert "at 5.91 s: 10 missing, 0.054 s" in out
-    assert facts["ranges"] == "gyro 2000 deg/s, acc 16 g"
+    assert facts["ranges"] == "gyro 2000 °/s, acc 16 g"
     assert facts["clipped"] == "gyro 0.5 % of samples, acc none"
     assert facts["at rest"].startswith("9.81 m/s2 over 11 s")
     assert facts["players"] == "Ida (right-handed): 7 iron, driver; Bo (left-handed): driver"

@@ -27,7 +27,10 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="descriptors as 
 
 ROOT = Path(__file__).resolve().parents[3]
 RECORD = "record --simulated --out one"
-DRILL = "drill --simulated --seed 3 --output silent --backswing-ms 900 --rest-s 1 --out one"
+DRILL = (
+    "drill --simulated --seed 3 --output silent --backswing-ms 900 --rest-s 1 --out one "
+    "--block rehearsal"
+)
 SHORT = f"{RECORD} --speed 0 --seconds 20"
 FULL = pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs Linux's full device")
 

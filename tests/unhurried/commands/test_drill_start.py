@@ -374,10 +374,13 @@ def test_a_replay_is_no_session_of_its_own(
 @pytest.fixture(scope="module")
 def drilled(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, str]:
     """A drill with a silent block in the library: home, recording, and what it said at its end."""
-    root = tmp_path_factory.mktemp("seen")
+    return run_drill(tmp_path_factory.mktemp("seen"), "--block rehearsal --block silent")
+
+
+def run_drill(root: Path, blocks: str) -> tuple[Path, Path, str]:
     out = root / "d"
     words = "drill --simulated --speed 15 --output silent --rest-s 1 --repeats 3 --seed 3"
-    words += " --block rehearsal --block silent --backswing-ms 900 --full-turn-deg 120"
+    words += f" {blocks} --backswing-ms 900 --full-turn-deg 120"
     words += f" --player Ida --mount wrist --home {root / 'home'} --out {out}"
     done = subprocess.run(
         [sys.executable, "-m", "unhurried", *words.split()],
@@ -421,10 +424,10 @@ def test_blocks_and_whether_the_silent_one_held_are_shown(
 
 
 def test_library_and_analysis_count_the_same_kinds(
-    drilled: tuple[Path, Path, str], capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A simulated player strikes in rehearsals: said, and a rehearsal everywhere."""
-    home, out, ended = drilled
+    """A simulated player who has balls strikes in rehearsals: said, and a rehearsal everywhere."""
+    home, out, ended = run_drill(tmp_path, "--block rehearsal --block ball")
     assert flat(ended).count("that met something, in practice swings without a ball") == 1
     assert "met something, though it was without a ball; they count as practice swings" in flat(
         ended

@@ -300,6 +300,7 @@ def test_two_past_full_in_a_row_end_it() -> None:
         now += 30.0
     assert drill.state == "done"
     assert any("past full twice in a row" in text for text in lines(out))
+    assert drill.ended_for in lines(out)
     assert sum(isinstance(one, Done) for one in out) == 1
     assert drill.outcome["swings"] == 4
     # Who sets a drill of their own decides.
@@ -308,6 +309,7 @@ def test_two_past_full_in_a_row_end_it() -> None:
     for k in range(5):
         on.swing(Swung(turn_deg=150.0), 10.0 + 30.0 * k)
     assert on.state != "done"
+    assert on.ended_for is None
 
 
 def test_stop_at_your_own_full_has_three_easy_swings_and_no_bell() -> None:

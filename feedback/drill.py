@@ -285,6 +285,8 @@ class Drill(Telling):
             return out
         self._under_way, self._rising = False, None
         self._busy_s, self._found_s, self._known = -math.inf, now_s, True
+        if self.state in ("checking", "unheard"):
+            return out + self._unanswered(swing)
         if self.quiet and self._began_s(swing, now_s, takeaway_seq, rate_hz) < self._sounds_until_s:
             return out + self._left_out(swing, now_s)
         tally, number = self.tallies[self._at], len(self.tallies[self._at].judged)
@@ -345,6 +347,15 @@ class Drill(Telling):
         # Not seen going back: about so long ago.
         ago_s = 1e-3 * (swing.swing_ms or swing.backswing_ms or 1000.0) + AFTER_SWING_S
         return self._at_s(takeaway_seq, rate_hz, now_s - ago_s)
+
+    def _unanswered(self, swing: SwingLike) -> list[Action]:
+        """A swing before anybody said whether the sounds are heard: the question stays."""
+        self._confirmed = False
+        why = "nobody has said yet whether the sounds are heard"
+        return [
+            Mark("drill_swing_left_out", {"swing": swing.index, "why": why}),
+            Line(f"that swing does not count: {why}"),
+        ]
 
     def _left_out(self, swing: SwingLike, now_s: float) -> list[Action]:
         """A swing of a silent block that began while a tone of the block before was heard."""

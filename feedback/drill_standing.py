@@ -43,6 +43,8 @@ class Standing:
         self.too_soft = False
         """Whether the sounds can't be clear of a range's noise; whoever runs it says so."""
         self.tallies = [Tally(block, k + 1) for k, block in enumerate(plan.blocks)]
+        self.ended_for: str | None = None
+        """Why it ended before all of its sets, where nobody ended it."""
         self._at = 0
         self._due_s = math.inf
         self._busy_s = -math.inf

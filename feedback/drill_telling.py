@@ -104,6 +104,23 @@ class Telling(Standing):
             return []
         return [Mark("drill_swing_left_out", {"swing": index, "why": "held"})]
 
+    def back_and_forth(self, index: int, now_s: float) -> list[Action]:
+        """A swing began at the finish of the one before: its time and turn aren't from address.
+
+        So it is neither judged nor counted, and the drill waits on as if it hadn't been.
+        """
+        if self.state in ("before", "done"):
+            return []
+        out: list[Action] = []
+        if self._cued_s is not None:
+            out.append(StopCue("the swing was over"))
+        self._under_way, self._rising, self._busy_s = False, None, -math.inf
+        self._cued_s, self._found_s, self._confirmed, self._cues = None, now_s, False, 0
+        self._heard.clear()
+        why = "back and forth"
+        out.append(Mark("drill_swing_left_out", {"swing": index, "why": why}))
+        return [*out, Line(f"that swing does not count: {why}. Begin each one at address")]
+
     def leave_out(self, index: int, now_s: float) -> list[Action]:
         """A swing that was judged is not to count: its set asks for one more."""
         for tally in self.tallies:
@@ -306,8 +323,8 @@ class Telling(Standing):
         """Go on to the next swing, block or the end."""
         tally = self.tallies[self._at]
         if self._past_full_again():
-            enough = Line("past full twice in a row: enough for today. Stop at your own full")
-            return [enough, Mark("block_outcome", tally.outcome()), *self.stop()]
+            self.ended_for = "past full twice in a row: enough for today. Stop at your own full"
+            return [Line(self.ended_for), Mark("block_outcome", tally.outcome()), *self.stop()]
         if len(tally.judged) < tally.block.repeats:
             self.state, self._due_s = "resting", self._rested_s(now_s)
             return []

@@ -8,7 +8,7 @@ range.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -57,13 +57,15 @@ class DrillEnd:
     before: Tally | None = None
 
 
-def tally_of(markers: Iterable[Marker]) -> Tally:
+def tally_of(markers: Iterable[Marker], without: Collection[int] = ()) -> Tally:
     """Count what a drill judged.
 
     Parameters
     ----------
     markers : iterable of Marker
         Of a recording, in their order.
+    without : collection of int, optional
+        Numbers of swings that were said not to count after the drill.
     """
     out = Tally()
     swings: list[_Drilled] = []
@@ -87,6 +89,8 @@ def tally_of(markers: Iterable[Marker]) -> Tally:
                 swings[at - 1].felt = word
     first = next((place for place, one in enumerate(swings) if one.block in CUED), 0)
     for place, one in enumerate(swings):
+        if one.number in without:
+            continue
         if one.time is not None and one.felt is not None:
             out.called.append((one.felt == "rushed") == (one.time == "short"))
         if one.kept is None or place < first:
@@ -145,11 +149,22 @@ def drill_end(evidence: Evidence, session_id: str) -> DrillEnd | None:
 
 
 def _tally(evidence: Evidence, session_id: str) -> Tally:
-    found = Tally()
+    markers: Sequence[Marker] = ()
     # Where the recording is away, what the library knows of its swings is here.
     with contextlib.suppress(LibraryError, SensorError, OSError):
-        found = tally_of(read_markers(evidence.library.path_of(session_id))[0])
-    return found if found.quiet else _from_rows(evidence, session_id)
+        markers = read_markers(evidence.library.path_of(session_id))[0]
+    if not any(one.kind == "drill_swing" for one in markers):
+        return _from_rows(evidence, session_id)
+    # Even where nothing is left to count: rows would have other swings, and other words for them.
+    return tally_of(markers, _said_not_to_count(evidence, session_id))
+
+
+def _said_not_to_count(evidence: Evidence, session_id: str) -> set[int]:
+    """Return the numbers of a session's swings that are left out by now."""
+    table = evidence.library.swings(
+        session=session_id, columns=("number", "excluded"), excluded=True
+    )
+    return {int(row["number"]) for row in table.rows() if row["excluded"] is not None}
 
 
 def _from_rows(evidence: Evidence, session_id: str) -> Tally:

@@ -84,14 +84,18 @@ def number(form: Mapping[str, list[str]], name: str, what: str) -> float | None:
     return value
 
 
-def whole(form: Form, name: str, what: str, low: int, high: int) -> int:
-    """Return a whole number within limits that has to be there.
+def whole(
+    form: Form, name: str, what: str, low: int, high: int, *, empty: int | None = None
+) -> int:
+    """Return a whole number within limits; it has to be there unless ``empty`` stands for it.
 
     Raises
     ------
     FormError
     """
     value = number(form, name, what)
+    if value is None and empty is not None:
+        return empty
     if value is None or not low <= value <= high or value != int(value):
         raise FormError(f"{what} must be a whole number from {low} to {high}")
     return int(value)

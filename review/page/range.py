@@ -451,7 +451,7 @@ def _start_drill(request: Request, form: Form) -> Response:
     drill = DrillRequest(
         blocks=BLOCK_CHOICES[block],
         own_full=block == "own",
-        repeats=whole(form, "repeats", "swings a block", 1, 200),
+        repeats=whole(form, "repeats", "swings a set", 1, 200, empty=5),
         rest_s=8.0 if rest is None else rest,
         backswing_ms=within(form, "backswing_ms", "the backswing, in ms,", 200.0, 3000.0),
         full_turn_deg=within(form, "full_turn_deg", "the full turn, in deg,", 30.0, 400.0),

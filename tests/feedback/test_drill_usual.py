@@ -300,6 +300,7 @@ def test_two_past_full_in_a_row_end_it() -> None:
         now += 30.0
     assert drill.state == "done"
     assert any("past full twice in a row" in text for text in lines(out))
+    assert drill.ended_for in lines(out)
     assert sum(isinstance(one, Done) for one in out) == 1
     assert drill.outcome["swings"] == 4
     # Who sets a drill of their own decides.
@@ -308,6 +309,7 @@ def test_two_past_full_in_a_row_end_it() -> None:
     for k in range(5):
         on.swing(Swung(turn_deg=150.0), 10.0 + 30.0 * k)
     assert on.state != "done"
+    assert on.ended_for is None
 
 
 def test_stop_at_your_own_full_has_three_easy_swings_and_no_bell() -> None:
@@ -375,12 +377,24 @@ def test_no_sound_says_the_fix_and_one_tap_goes_on_without() -> None:
     assert one.drill.done == 1
 
 
-def test_a_swing_or_no_answer_is_no_reason_to_wait() -> None:
+@pytest.mark.parametrize("state", ["checking", "unheard"])
+def test_a_swing_is_no_answer_to_whether_the_sounds_are_heard(state: str) -> None:
     one = Performance(usual(Block("rehearsal", 2, sound="bell"), check=True))
+    one.until(6.0)
+    if state == "unheard":
+        one.do(one.drill.key("n", one.now_s))
     one.swing(12.0)
     one.until(one.now_s + 5.0)
+    assert one.drill.state == state
+    assert one.drill.done == 0
+    assert not one.marks("drill_swing")
+    assert [mark["swing"] for mark in one.marks("drill_swing_left_out")] == [1]
+    one.do(one.drill.key("g" if state == "unheard" else "y", one.now_s))
+    one.swing(one.now_s + 20.0)
     assert one.drill.done == 1
-    assert one.drill.state in ("resting", "waiting")
+
+
+def test_no_answer_is_no_reason_to_wait() -> None:
     slow = Performance(usual(Block("rehearsal", 2, sound="bell"), check=True))
     slow.until(60.0)
     assert slow.drill.state == "waiting"

@@ -84,6 +84,7 @@ class DrillRun:
         drill.audible = not sound.silent
         self._mount, self._hand, self._ball = mount, hand, ball
         self._session: LiveSession | None = None
+        self._before: Swing | None = None
         self._stillness: Stillness | None = None
         self._stop: asyncio.Event | None = None
         self._who: tuple[str | None, ...] | None = None
@@ -239,19 +240,24 @@ class DrillRun:
 
     def on_swing(self, swing: Swing) -> None:
         """Take a swing that has ended."""
-        from analysis.evidence.summary import is_held
+        from analysis.evidence.summary import following, is_held
         from analysis.swing.recognise import SURE_P
 
         seen: Seen | None = None
         held = is_held(swing)
+        before, self._before = self._before, swing
+        follows = before is not None and swing.index in following((before, swing))
         if self.live is not None and swing.turn_deg is not None:
-            sure = (swing.swing_p is None or swing.swing_p >= SURE_P) and not held
+            sure = (swing.swing_p is None or swing.swing_p >= SURE_P) and not (held or follows)
             seen = self.live.learn(swing.turn_deg, sure=sure)
             self._set_target()
         if held:
             self._do(self.drill.held_swing(swing.index))
             return
         self._stop_cue("the swing was over")
+        if follows:
+            self._do(self.drill.back_and_forth(swing.index, self._now_s()))
+            return
         found = None if self._session is None else self._session.last_found
         rate = 0.0 if self.clock is None else 1.0 / self.clock.period_s
         self._do(

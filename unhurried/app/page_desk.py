@@ -549,6 +549,8 @@ class PageDesk:
             words = "; ".join(
                 f"{self._label(self.sessions.index(o))}: {_recorded(o)}" for o in there
             )
+        if self.run is not None and self.run.drill.ended_for is not None:
+            words = f"{words}, {self.run.drill.ended_for}"
         if error is not None:
             words = why if is_gone(first) else f"{why} (kept and safe: {words})"
         self.hub.update(

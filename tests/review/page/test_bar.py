@@ -242,6 +242,16 @@ def test_in_a_drill_held_swings_are_marked_and_never_judged(site: RangeSite) -> 
     assert judged_too.isdisjoint(one["swing"] for one in left_out)
 
 
+def test_the_usual_sets_need_no_number_of_swings(site: RangeSite) -> None:
+    usual = DRILL | {"block": "usual", "repeats": ""}
+    assert site.post("/range/drill", **usual | {"repeats": "2.5"}).status_code >= 400
+    assert site.post("/range/drill", **usual).status_code == 200
+    drill = site.until(lambda s: s.drill is not None).drill
+    assert drill is not None
+    assert drill.all_of == 20
+    site.stop()
+
+
 def test_each_button_is_large_and_far_from_the_next(
     site: RangeSite, phone: Callable[[str], Any]
 ) -> None:

@@ -78,6 +78,8 @@ class Analyzed:
         What the player said while recording, about the last swing before.
     notes : tuple of (seq, text)
     swings : tuple of MeasuredSwing
+    sore : int or None
+        Sample at which something was sore; the player's plan keeps it, not the session's row.
     """
 
     id: str
@@ -100,6 +102,7 @@ class Analyzed:
     felt: tuple[tuple[int, Mapping[str, str]], ...] = ()
     notes: tuple[tuple[int, str], ...] = ()
     swings: tuple[MeasuredSwing, ...] = field(default=())
+    sore: int | None = None
 
     def recorded(self, forgotten: Collection[int] = ()) -> str:
         """Return what the raw files say beside the swings, to be kept in the session's row.

@@ -25,6 +25,7 @@ from library.names import Names, names_in
 from library.players import PlanRecord, Player, ReferenceRecord, Registry, clean_name, now_utc
 from library.queries import Queries
 from library.rows import Candidate
+from library.sore import stop_for_sore
 from library.sources import (
     NO_FOLDER,
     annotations_mark,
@@ -345,7 +346,9 @@ class Library(Queries):
                 told = {clean_name(name) for name in said.identities()}
                 found = {n: p.id for n, p in people.items() if p is not None and n not in told}
                 self.identities.keep(analyzed.id, found)
-            return done
+        if done == "kept":
+            stop_for_sore(self, analyzed, people)
+        return done
 
     def _put(
         self,

@@ -23,7 +23,6 @@ from analysis.evidence.plan import (
     Standing,
     Volume,
     volume,
-    word_from_dict,
 )
 from analysis.evidence.plan_standing import standing
 from analysis.evidence.reading import Reading, Reference, make_reference, read
@@ -35,7 +34,7 @@ from library.approved import approved_swings
 from library.catalogue import Library
 from library.errors import NoSuchError
 from library.limits import capped
-from library.plan_rules import rules_of
+from library.plan_rules import rules_of, words_of
 from library.players import PlanRecord, Player, ReferenceRecord, utc
 from library.rows import GroupRow
 from library.since_baseline import (
@@ -346,10 +345,7 @@ class Evidence:
     @property
     def words(self) -> list[CoachWord]:
         """What coach and player said about the plan, oldest first."""
-        record = self.plan_record
-        if record is None:
-            return []
-        words = [word_from_dict(event) for event in record.history if "word" in event]
+        words = words_of(self.player, self.club, self.mount)
         return [word for word in words if self.last_day is None or word.day <= self.last_day]
 
     @property

@@ -16,7 +16,7 @@ and much practice goes with it (doi 10.5812/asjsm.24289)."""
 
 STOP: Final = (
     "Sore or in pain: stop. In doubt ask a qualified coach or a clinician.",
-    "Never turn past comfort: the bell confirms a turn, it doesn't ask for one.",
+    "Never turn past comfort: the tone at the top confirms a turn, it doesn't ask for one.",
     "Warm up first, keep clear space, and rest between sets.",
 )
 """The same in three short lines, on a page to take along."""

@@ -47,14 +47,27 @@ def routes() -> list[BaseRoute]:
     ]
 
 
-def _last(library: Library, row: PlayerRow) -> dict[str, Any] | None:
-    """The latest session of a player, from what the library keeps ready."""
+def _last(library: Library, row: PlayerRow, stand: Any) -> dict[str, Any] | None:
+    """The session that a player's card tells of, from what the library keeps ready.
+
+    Where nothing is told it is the latest: a newer one may be of another club, or of few swings.
+    """
     if row.last_start_s is None:
         return None
-    found = library.session_counts(row.id, since_s=row.last_start_s)
+    told = stand if isinstance(stand, Stand) else None
+    since_s = row.last_start_s if told is None else library.session(told.session).start_s
+    found = library.session_counts(row.id, since_s=since_s)
     if not found:
         return None
-    mine = [one for one in found if one["session"] == found[0]["session"]]
+    wanted = found[0]["session"] if told is None else told.session
+    mine = [
+        one
+        for one in found
+        if one["session"] == wanted
+        and (told is None or (one["club"], one["mount"]) == (told.club, told.mount))
+    ]
+    if not mine:
+        return None
     return {
         "id": mine[0]["session"],
         "start": mine[0]["start"],
@@ -91,7 +104,7 @@ def _players(request: Request) -> Response:
             left = None if whole else max(0.0, until - time.monotonic())
             found = _stand_of(page, row.id, left)
             out.append(
-                {"row": row, "last": _last(library, row), **shown_stand(page, row.id, found)}
+                {"row": row, "last": _last(library, row, found), **shown_stand(page, row.id, found)}
             )
     return page.render(
         request,
@@ -129,10 +142,19 @@ def _stand(request: Request) -> Response:
     with page.library() as library:
         library.player(who)
     found = _stand_of(page, who, None)
+    key = "key" in request.query_params
+    last = None
+    if not key:
+        # On the list of players: with the name of the session that it is of.
+        with page.library() as library:
+            rows = [row for row in library.players() if row.id == who]
+            last = _last(library, rows[0], found) if rows else None
     return page.render(
         request,
         "stand.html",
-        key="key" in request.query_params,
+        key=key,
+        who=who,
+        last=last,
         volume_words=volume_words,
         **shown_stand(page, who, found),
     )

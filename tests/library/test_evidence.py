@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 import shlex
+import uuid
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from evidence_data import (
@@ -19,6 +21,7 @@ from evidence_data import (
     learner,
     long_one,
 )
+from library_data import analyzed, make_recording
 
 from analysis.evidence.blocks import drill_block
 from analysis.evidence.felt import FeltReport
@@ -33,6 +36,8 @@ from library.catalogue import Library
 from library.errors import NoSuchError
 from library.evidence import Evidence, evidence_of, felt_words
 from library.limits import LimitsRecord
+from library.plan_rules import words_of
+from library.players import PlanRecord, Player
 from library.since_baseline import held_words
 from library.swing_rows import day_number
 
@@ -389,6 +394,50 @@ def test_what_coach_and_player_say_counts_from_that_day_on(tmp_path: Path) -> No
         rules = evidence_of(library, "Ida").rules
         assert rules.silent_days == 3
         assert rules.repeats == 10
+
+
+def test_sore_at_the_range_stops_every_plan_of_the_player_once(tmp_path: Path) -> None:
+    with Library(tmp_path / "home") as library:
+        first = add_session(library, tmp_path, 1, FREE)
+        approve(library, "Ida", [first])
+        hurt = make_recording(
+            tmp_path / "sore",
+            7,
+            player="Ida",
+            club="driver",
+            mount="wrist",
+            start="2026-05-08T18:30:00+02:00",
+        )
+        measured = analyzed(hurt, 2, sore=900)
+        library.put(measured)
+        stood = evidence_of(library, "Ida", club="7 iron").standing(TODAY)
+        assert (stood.stage, stood.drill) == (Stage.STOPPED, None)
+        assert "discomfort: sore" in stood.why
+        assert "2026-05-08" in stood.why
+        # The coach starts it with any club, and the recording is read anew.
+        who = library.player("Ida")
+        word = CoachWord(day=TODAY, word="resume")
+        library.save_plan(who.id, "7 iron", "wrist", {}, word.as_dict())
+        library.put(measured)
+        library.refresh(measured.id)
+        for club in ("7 iron", "driver"):
+            assert evidence_of(library, "Ida", club=club).standing(TODAY).stage != Stage.STOPPED
+        words = [one.word for one in evidence_of(library, "Ida", club="driver").words]
+        assert words == ["discomfort", "resume"]
+
+
+def test_what_the_coach_stopped_stays_so_where_a_discomfort_is_over(tmp_path: Path) -> None:
+    def said(word: str, minute: int) -> dict[str, Any]:
+        return {"word": word, "day": TODAY, "at": f"2026-05-22T10:{minute:02}:00Z"}
+
+    here = PlanRecord(club="7 iron", mount="wrist", state={}, history=(said("stop", 1),))
+    there = PlanRecord(
+        club="driver", mount="wrist", state={}, history=(said("discomfort", 2), said("resume", 3))
+    )
+    who = Player(id=str(uuid.uuid4()), name="Ida", plans=(here, there))
+    words = [one.word for one in words_of(who, "7 iron", "wrist")]
+    assert words == ["stop", "discomfort", "resume", "stop"]
+    assert [one.word for one in words_of(who, "driver", "wrist")] == ["discomfort", "resume"]
 
 
 def test_an_approved_swing_is_found_after_a_better_analysis(ida: Evidence) -> None:

@@ -271,6 +271,7 @@ def _measured(job: Job, path: Path) -> Analyzed:
                 if m.kind == "note" and m.fields.get("text")
             ),
             swings=tuple(swings),
+            sore=next((m.seq for m in recording.markers if m.kind == "sore"), None),
         )
 
 

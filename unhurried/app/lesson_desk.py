@@ -15,8 +15,10 @@ from sensor.recording.lesson import LESSON, PARTS, Part
 from words.lesson import HIDDEN, PART_NAMES
 
 if TYPE_CHECKING:
+    from concurrent.futures import Future
+
     from analysis.swing.results import Swing
-    from review.page.livehub import LiveHub
+    from review.page.livehub import LiveHub, Person
     from review.page.requests import LessonRequest
     from unhurried.app.live import LiveSession
 
@@ -32,6 +34,7 @@ class _Seen:
     part: Part
     found: str
     kind: str
+    recorded: str | None
     player: str | None
     mount: str | None
     turn_deg: float | None
@@ -53,6 +56,8 @@ class LessonDesk:
         Gives what is being recorded.
     leave_out : callable
         Leaves a swing out, by its key and why, or (None) has it count again.
+    ask_aim : callable
+        Looks up, in a thread, what a player works on, as it was agreed last time; empty if nothing.
     """
 
     def __init__(
@@ -62,6 +67,7 @@ class LessonDesk:
         *,
         sessions: Callable[[], Sequence[LiveSession]],
         leave_out: Callable[[str, str | None], None],
+        ask_aim: Callable[[str], Future[str]],
     ) -> None:
         self._hub = hub
         self._sessions = sessions
@@ -69,14 +75,20 @@ class LessonDesk:
         self._part: Part = PARTS[0]
         self._shown = False
         self._full_only = asked.full_only
-        self._aim = asked.aim
+        self._first_aim = asked.aim
+        # By name; of those who swing later they are looked up.
+        self._aims: dict[str | None, str] = {}
+        self._ask_aim = ask_aim
+        self._asked: dict[str, Future[str]] = {}
         self._seen: dict[str, _Seen] = {}
         self._impacts_s: dict[str | None, float | None] = {}
 
     def state(self) -> LessonState:
-        """How it stands."""
+        """How it stands for whoever swings next."""
         counts = {part: [0, 0] for part in PARTS}
-        for one in self._seen.values():
+        now = self._now()
+        mine = [one for one in self._seen.values() if not now or one.player in now]
+        for one in mine:
             if one.left_out is None and one.whole and one.kind in ("rehearsal", "strike"):
                 counts[one.part][one.kind == "strike"] += 1
         return LessonState(
@@ -84,9 +96,35 @@ class LessonDesk:
             shown=self._shown,
             full_only=self._full_only,
             counts={part: (a, b) for part, (a, b) in counts.items()},
-            part_swings=sum(one.left_out == PART_SWING for one in self._seen.values()),
-            aim=self._aim,
+            part_swings=sum(one.left_out == PART_SWING for one in mine),
+            aim=self._aim(now),
         )
+
+    def _now(self) -> list[str | None]:
+        """Names of who swings next, one where not each sensor has its own."""
+        now = list(dict.fromkeys(session.segment.player for session in self._sessions()))
+        if now and not self._aims:
+            # The lesson was started for these.
+            self._aims = dict.fromkeys(now, "") | {now[0]: self._first_aim}
+        return now
+
+    def _aim(self, now: Sequence[str | None]) -> str:
+        if not now:
+            return self._first_aim
+        if len(now) == 1:
+            return self._aims.get(now[0], "")
+        known = [(name, self._aims.get(name)) for name in now]
+        return "; ".join(f"{name or 'Guest'}: {aim}" for name, aim in known if aim)
+
+    def follow(self) -> None:
+        """See who swings next, and what that player works on."""
+        for name in self._now():
+            if name is not None and name not in self._aims and name not in self._asked:
+                self._asked[name] = self._ask_aim(name)
+        for name in [name for name, aim in self._asked.items() if aim.done()]:
+            self._aims[name] = self._asked.pop(name).result()
+        if self.state() != self._hub.state.lesson:
+            self._tell()
 
     def begin(self) -> None:
         """Mark where the first part begins: as soon as there is a sample."""
@@ -158,6 +196,7 @@ class LessonDesk:
             part=self._part,
             found=kind,
             kind=kind,
+            recorded=swing.player,
             player=swing.player,
             mount=mount,
             turn_deg=swing.turn_deg,
@@ -228,11 +267,12 @@ class LessonDesk:
             one.kind = kind or one.found
             self._tell()
 
-    def moved(self, key: str, player: str | None) -> None:
-        """Somebody said whose a swing was."""
+    def moved(self, key: str, whose: Person | None) -> None:
+        """Somebody said whose a swing was; None: as it was recorded."""
         one = self._seen.get(key)
         if one is not None:
-            one.player = player
+            one.player = one.recorded if whose is None else whose.name
+            self._tell()
 
     def only_full(self, on: bool) -> str:
         """Have only full swings count, or all."""

@@ -31,9 +31,14 @@ from review.page.livehub import (
     Person,
 )
 from unhurried.app.errors import describe
-from unhurried.app.lesson_desk import LessonDesk
 from unhurried.app.page_taps import Taps
-from unhurried.app.page_view import DrillView, OwnFigures, link_words, own_figures, people_of
+from unhurried.app.page_view import (
+    DrillView,
+    OwnFigures,
+    link_words,
+    own_figures,
+    people_of,
+)
 from unhurried.app.taking_in import gone, is_gone, mark_simulated, take_in
 from words.plain import clock
 
@@ -113,9 +118,7 @@ class PageDesk:
         self.taps = Taps(hub, home, run, self._plain)
         self.taps.known_as.update(known_as or {})
         if lesson is not None:
-            self.taps.lesson = LessonDesk(
-                hub, lesson, sessions=lambda: self.sessions, leave_out=self.taps.leave_out
-            )
+            self.taps.teach(lesson)
         self.taps.changed = self._tick
         self.taps.moved = lambda key, whose: self._safely(self._moved, key, whose)
         self.taps.counted = lambda key, counts: self._safely(self._counted, key, counts)
@@ -287,6 +290,8 @@ class PageDesk:
             self.hub.update(**changes)
         if not self.taps.over:
             self._find_own_anew()
+            if self.taps.lesson is not None:
+                self.taps.lesson.follow()
 
     def _sensors(self) -> tuple[LiveSensor, ...]:
         """Say of each sensor that has its own player how it stands."""

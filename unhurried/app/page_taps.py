@@ -36,13 +36,15 @@ from review.page.requests import (
     Whose,
 )
 from unhurried.app.errors import describe
+from unhurried.app.lesson_desk import LessonDesk
 from unhurried.app.page_films import FilmOf, Films
+from unhurried.app.page_view import aim_of
 
 if TYPE_CHECKING:
     from analysis.swing.results import FoundSwing, Swing
+    from review.page.requests import LessonRequest
     from sensor.recording.annotations import SwingSpan
     from unhurried.app.drill_run import DrillRun
-    from unhurried.app.lesson_desk import LessonDesk
     from unhurried.app.live import LiveSession
 
 
@@ -165,6 +167,16 @@ class Taps:
             said={},
             result={},
             left_out=left_out,
+        )
+
+    def teach(self, asked: LessonRequest) -> None:
+        """Make it a lesson."""
+        self.lesson = LessonDesk(
+            self.hub,
+            asked,
+            sessions=lambda: self.sessions,
+            leave_out=self.leave_out,
+            ask_aim=lambda name: self.writer.submit(aim_of, self.home, name, self.known_as),
         )
 
     def do(self, tap: Tap, key: str = "") -> str:
@@ -377,7 +389,7 @@ class Taps:
         kept.whose = whose
         self.moved(kept.key, whose)
         if self.lesson is not None:
-            self.lesson.moved(kept.key, None if whose is None else whose.name)
+            self.lesson.moved(kept.key, whose)
         self.writer.submit(self._annotate, kept, "player", whose)
 
     def _called(self, kept: SaidSwing) -> str:

@@ -168,6 +168,21 @@ def own_figures(
     return out
 
 
+def aim_of(home: Path, player: str, known_as: Mapping[str, str]) -> str:
+    """Look up what a player works on, as it was agreed at the last lesson; empty if nothing."""
+    from library.errors import LibraryError
+    from library.lesson import last_lesson
+    from review.errors import ReviewError
+    from unhurried.app.ingest import open_library
+
+    try:
+        with open_library(home) as library:
+            record = last_lesson(library.player(known_as.get(player, player)).lessons)
+    except (LibraryError, ReviewError):
+        return ""
+    return "" if record is None else record.aim or ""
+
+
 MOST_PEOPLE: Final = 8
 """Names in a row: more of them are slower to find than to type. (Chosen here.)"""
 

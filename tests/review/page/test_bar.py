@@ -193,7 +193,7 @@ def test_keys_that_are_typed_are_only_typed(site: RangeSite, phone: Callable[[st
 def test_sore_is_silent_at_once_and_ends_the_drill(
     site: RangeSite, phone: Callable[[str], Any], record_property: Any
 ) -> None:
-    assert site.post("/range/drill", **DRILL).status_code == 200
+    assert site.post("/range/drill", **DRILL, new_player="Ida").status_code == 200
     site.until(lambda s: s.count >= 1)
     window = phone(f"{site.url}/range")
     desk: Any = site.hub.desk
@@ -214,6 +214,9 @@ def test_sore_is_silent_at_once_and_ends_the_drill(
     assert played == []
     assert kinds(site.folder, "sore")
     assert kinds(site.folder, "drill_outcome")
+    with open_library(site.home) as library:
+        (plan,) = library.player("Ida").plans
+    assert [event["word"] for event in plan.history] == ["discomfort"]
     window.wait_for_selector(".hold-now:has-text('Only the coach starts again')")
     # The coach, at the computer, starts again.
     window.wait_for_selector("#start", timeout=1000 * PATIENCE_S)

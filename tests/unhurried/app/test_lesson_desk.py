@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import json
+from concurrent.futures import Future
 from pathlib import Path
-from typing import Any, ClassVar
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 
 from library.evidence import evidence_in
 from library.lesson import PART_SWING, lesson_of
-from review.page.livehub import LiveHub
+from review.page.livehub import LiveHub, Person
 from review.page.requests import LessonRequest
 from sensor.link.replay import ReplaySource
 from simulation.motion.action import Action
@@ -148,14 +150,27 @@ class Bench:
         self.left_out: dict[str, str | None] = {}
         self.desk = LessonDesk(
             self.hub,
-            LessonRequest(),
-            sessions=lambda: (),
+            LessonRequest(aim="longer"),
+            sessions=lambda: self.sessions,
             leave_out=self.left_out.__setitem__,
+            ask_aim=self.ask_aim,
         )
+        self.known: dict[str, Any] = {"player": "Ida", "backswing_ms": 800.0}
         self.n = 0
         self.at_s = 0.0
+        self.sessions: Any = ()
+        self.asked: list[str] = []
 
-    known: ClassVar = {"player": "Ida", "backswing_ms": 800.0}
+    def ask_aim(self, name: str) -> Future[str]:
+        self.asked.append(name)
+        found: Future[str] = Future()
+        found.set_result({"Bo": "full turn"}.get(name, ""))
+        return found
+
+    def next(self, name: str) -> None:
+        self.known = {**self.known, "player": name}
+        self.sessions = (SimpleNamespace(segment=SimpleNamespace(player=name)),)
+        self.desk.follow()
 
     def swing(
         self, turn_deg: float | None, *, own_deg: float | None = None, after_s: float = 20.0
@@ -215,3 +230,26 @@ def test_all_swings_count_where_the_coach_wants_it() -> None:
     assert bench.left_out[bench.swing(40.0, own_deg=140.0)] is None
     bench.desk.only_full(True)
     assert bench.desk.state().part_swings == 2
+
+
+def test_counts_and_aim_are_of_whoever_swings_next() -> None:
+    bench = Bench()
+    bench.next("Ida")
+    keys = [bench.swing(140.0) for _ in range(3)]
+    assert (bench.desk.state().counts["first"], bench.desk.state().aim) == ((0, 3), "longer")
+    bench.next("Bo")
+    told = bench.hub.state.lesson
+    assert told is not None
+    assert (told.counts["first"], told.aim) == ((0, 0), "full turn")
+    bench.swing(140.0)
+    assert bench.desk.state().counts["first"] == (0, 1)
+    # A swing that was somebody else's moves with its count, and back.
+    bench.desk.moved(keys[2], Person(key="b", name="Bo"))
+    assert bench.desk.state().counts["first"] == (0, 2)
+    bench.desk.moved(keys[2], None)
+    bench.next("Cleo")
+    assert (bench.desk.state().counts["first"], bench.desk.state().aim) == ((0, 0), "")
+    bench.next("Ida")
+    assert (bench.desk.state().counts["first"], bench.desk.state().aim) == ((0, 3), "longer")
+    # Each is looked up once.
+    assert bench.asked == ["Bo", "Cleo"]

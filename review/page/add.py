@@ -226,7 +226,9 @@ def _answer(request: Request, form: Form) -> Response:
         _log.info("results were not kept: %r", error)
         return page.back(f"{url}#results", fmt.line_of(error), wrong=True, form=("file", form))
     work = partial(services.add_file, token, found.kind, answers)
-    return page.work(f"{NAMES[found.kind]}: {fmt.short(found.name)}", work)
+    # The file waits where it was, with what was answered.
+    again = partial(page.saying, url, wrong=True, form=("file", form))
+    return page.work(f"{NAMES[found.kind]}: {fmt.short(found.name)}", work, again)
 
 
 def _missing(found: FoundFile, answers: AddAnswers) -> str:

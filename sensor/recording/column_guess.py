@@ -253,7 +253,7 @@ def _units(
         elif said or by_number:
             out[ours] = (said or by_number, "")
         else:
-            out[ours] = ("", f"In which unit is {names[kind]}?")
+            out[ours] = ("", f"Which unit has {names[kind]}?")
     return out
 
 

@@ -132,6 +132,26 @@ def test_a_table_in_another_unit_leads_back_to_its_form(empty: Site) -> None:
     assert "1 session added" in over(empty, empty.post(url, **answers))
 
 
+def test_what_was_answered_about_ball_results_is_not_asked_again(own_site: Site) -> None:
+    url = upload(own_site, b"Clock,Carry,Side\n18:00:01,140,3\n").headers["location"]
+    page = own_site.http.get(url).text
+    assert "Please say" in page
+    assert page.count("Which unit has “Carry”?") == 1
+    answers = {"kind": "balls", "look": "1", "session": own_site.sessions()[0]}
+    answers |= {"column-carry": "1", "unit-carry": "m", "column-offline": "2", "unit-offline": ""}
+
+    def shown() -> str:
+        return own_site.http.get(own_site.post(url, **answers).headers["location"]).text
+
+    page = shown()
+    assert "Which unit has “To the side”?" in page
+    assert "Which unit has “Carry”?" not in page
+    answers["unit-offline"] = "m"
+    page = shown()
+    assert "Please say" not in page
+    assert '<option value="m" selected>' in page
+
+
 def test_a_form_without_a_file_or_with_two_is_refused(empty: Site) -> None:
     own = {"origin": empty.url}
     for files in ([("file", ("a", b"1")), ("file", ("b", b"1"))], [("other", ("a", b"1"))]):

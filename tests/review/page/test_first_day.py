@@ -202,7 +202,7 @@ def _table(walk: Walk, file: Path) -> str:
 def _balls(walk: Walk, file: Path) -> None:
     """Ball results whose speeds are in mph and don't say so: first taken for m/s, then asked."""
     walk.add(file)
-    walk.see("text=In which unit is club speed?")
+    walk.see("text=Which unit has “Club speed”?")
     walk.pick("[name=unit-club-speed]", "m/s")
     walk.press("text=Look which swing is which")
     walk.see("text=is it in another unit?")

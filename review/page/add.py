@@ -148,10 +148,7 @@ def _answered(found: FoundFile, kept: RefusedForm) -> FoundFile:
         title = kept.text("file", f"column-{one.name}")
         unit = kept.text("file", f"unit-{one.name}") if title else ""
         # Ball results needn't have every column.
-        if title:
-            said = not one.units or unit in one.units
-        else:
-            said = found.kind == "balls"
+        said = not one.units or unit in one.units if title else found.kind == "balls"
         doubt = "" if said else one.doubt
         columns.append(dataclasses.replace(one, title=title, unit=unit, doubt=doubt))
     return dataclasses.replace(found, columns=tuple(columns))

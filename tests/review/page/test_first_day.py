@@ -187,7 +187,7 @@ def _table(walk: Walk, file: Path) -> str:
     folded = walk.window.locator("summary", has_text="Columns and units").inner_text()
     # What the titles don't say, the numbers do.
     assert "Acceleration x (g)" in folded
-    assert "Rotation z (deg/s)" in folded
+    assert "Rotation z (°/s)" in folded
     assert walk.window.locator(".caution").count() == 0
     assert walk.window.locator("table").first.inner_text().count("21.5") == 5
     walk.type("[name=club]", "7 iron")

@@ -61,6 +61,24 @@ class CsvError(RecordingError):
         return f"{where}: {self.problem}"
 
 
+class OtherUnitError(CsvError):
+    """The numbers of a CSV file are clearly in another unit than is said.
+
+    Parameters
+    ----------
+    path : str or path
+    problem : str
+    kind : {"acc", "gyr"}
+    unit : str
+        What they look like.
+    """
+
+    def __init__(self, path: str | PathLike[str], problem: str, kind: str, unit: str) -> None:
+        super().__init__(path, problem)
+        self.kind = kind
+        self.unit = unit
+
+
 class OtherMountError(RecordingError):
     """The recording says that the sensor was somewhere else.
 

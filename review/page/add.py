@@ -6,6 +6,7 @@ answered; then it is taken in as work that can be left.
 
 from __future__ import annotations
 
+import dataclasses
 import logging
 from functools import partial
 from typing import IO, Any, Final, cast
@@ -119,6 +120,8 @@ def _file(request: Request) -> Response:
     found = services.found_file(
         token, kept.text("file", "kind") or request.query_params.get("as", "")
     )
+    if kept.open("file"):
+        found = _answered(found, kept)
     with page.library() as library:
         sessions = library.sessions(limit=MOST_SESSIONS)
         people = library.people.all()
@@ -136,6 +139,19 @@ def _file(request: Request) -> Response:
         preview=preview,
         wrong=wrong,
     )
+
+
+def _answered(found: FoundFile, kept: RefusedForm) -> FoundFile:
+    """Return a file with what was answered; what is answered isn't asked again."""
+    columns = []
+    for one in found.columns:
+        title = kept.text("file", f"column-{one.name}")
+        unit = kept.text("file", f"unit-{one.name}") if title else ""
+        # Ball results needn't have every column.
+        said = not one.units or unit in one.units if title else found.kind == "balls"
+        doubt = "" if said else one.doubt
+        columns.append(dataclasses.replace(one, title=title, unit=unit, doubt=doubt))
+    return dataclasses.replace(found, columns=tuple(columns))
 
 
 def _preview(
@@ -226,7 +242,9 @@ def _answer(request: Request, form: Form) -> Response:
         _log.info("results were not kept: %r", error)
         return page.back(f"{url}#results", fmt.line_of(error), wrong=True, form=("file", form))
     work = partial(services.add_file, token, found.kind, answers)
-    return page.work(f"{NAMES[found.kind]}: {fmt.short(found.name)}", work)
+    # The file waits where it was, with what was answered.
+    again = partial(page.saying, url, wrong=True, form=("file", form))
+    return page.work(f"{NAMES[found.kind]}: {fmt.short(found.name)}", work, again)
 
 
 def _missing(found: FoundFile, answers: AddAnswers) -> str:

@@ -309,6 +309,20 @@ class Page:
     ) -> RedirectResponse:
         """Lead back to a screen and show a line there: what was done, or what is wrong.
 
+        Parameters as of `saying`.
+        """
+        return RedirectResponse(self.saying(url, text, wrong=wrong, form=form), status_code=303)
+
+    def saying(
+        self,
+        url: str,
+        text: str,
+        *,
+        wrong: bool = False,
+        form: tuple[str, Mapping[str, list[str]]] | None = None,
+    ) -> str:
+        """Return the address of a screen that shows a line when it is next looked at.
+
         Parameters
         ----------
         url : str
@@ -329,12 +343,15 @@ class Page:
                 self._said.popitem(last=False)
         path, mark, fragment = url.partition("#")
         joint = "&" if "?" in path else "?"
-        return RedirectResponse(
-            f"{path}{joint}{urlencode({'said': key})}{mark}{fragment}", status_code=303
-        )
+        return f"{path}{joint}{urlencode({'said': key})}{mark}{fragment}"
 
-    def work(self, title: str, work: Callable[[Say], Done]) -> Response:
-        """Have something done that takes its time, and lead to where that is seen."""
+    def work(
+        self, title: str, work: Callable[[Say], Done], back: Callable[[str], str] | None = None
+    ) -> Response:
+        """Have something done that takes its time, and lead to where that is seen.
+
+        `back` is given what went wrong, and returns where to try once more.
+        """
 
         def changing(say: Say) -> Done:
             try:
@@ -343,7 +360,7 @@ class Page:
                 self.cache.changed()
 
         try:
-            job = self.jobs.start(title, changing)
+            job = self.jobs.start(title, changing, back)
         except BusyError as error:
             return self.back("/underway", fmt.line_of(error), wrong=True)
         return RedirectResponse(f"/underway/{job.id}", status_code=303)

@@ -335,8 +335,8 @@ def _charts(
             cursor=True,
         )
         for what, title, label in (
-            ("turn", turn, f"{turn}, deg"),
-            ("rate", "rate", "rate, deg/s"),
+            ("turn", turn, f"{turn}, °"),
+            ("rate", "rotation", "rotation, °/s"),
         )
     ]
     return [c for c in charts if c], round(1e3 * min(lows)), round(1e3 * max(highs))

@@ -250,7 +250,7 @@ def _checked(place: Path) -> Path:
     if not head:
         raise LiveError("there was no film in it: press the button and film, or choose a film")
     if suffix is None:
-        raise LiveError(f"that isn't a film: it must be {fmt.join(KINDS)}")
+        raise LiveError(f"that isn't a film: it must be {', '.join(KINDS[:-1])} or {KINDS[-1]}")
     try:
         facts = read_clip(place)
     except ClipError as error:

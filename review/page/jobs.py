@@ -66,13 +66,15 @@ class Jobs:
     def __init__(self) -> None:
         self._guard = threading.Lock()
         self._jobs: OrderedDict[str, Job] = OrderedDict()
-        self._queue: queue.SimpleQueue[tuple[str, Callable[[Say], Done]] | None] = (
-            queue.SimpleQueue()
-        )
+        self._queue: queue.SimpleQueue[
+            tuple[str, Callable[[Say], Done], Callable[[str], str] | None] | None
+        ] = queue.SimpleQueue()
         self._thread: threading.Thread | None = None
         self._closing = False
 
-    def start(self, title: str, work: Callable[[Say], Done]) -> Job:
+    def start(
+        self, title: str, work: Callable[[Say], Done], back: Callable[[str], str] | None = None
+    ) -> Job:
         """Have something done; it begins when what was asked for before is over.
 
         Parameters
@@ -80,6 +82,8 @@ class Jobs:
         title : str
         work : callable
             Told where to say how far it is; its errors are told in one line.
+        back : callable, optional
+            Given that line, returns where to try once more.
 
         Raises
         ------
@@ -97,7 +101,7 @@ class Jobs:
             if self._thread is None:
                 self._thread = threading.Thread(target=self._run, name="jobs", daemon=True)
                 self._thread.start()
-        self._queue.put((job.id, work))
+        self._queue.put((job.id, work, back))
         return job
 
     def get(self, job_id: str) -> Job | None:
@@ -130,7 +134,7 @@ class Jobs:
 
     def _run(self) -> None:
         while (todo := self._queue.get()) is not None:
-            job_id, work = todo
+            job_id, work, back = todo
             if self._closing:
                 return
 
@@ -146,5 +150,6 @@ class Jobs:
                 return
             except Exception as error:
                 _log.warning("work from the page: %r", error, exc_info=True)
-                done = Done(text=line_of(error), wrong=True)
+                text = line_of(error)
+                done = Done(text=text, url=back(text) if back is not None else "", wrong=True)
             self._change(job_id, state="over", done=done, share=1.0, what="")

@@ -308,7 +308,7 @@ def _charts(
             css=what,
             cursor=True,
         )
-        for what, label in (("turn", f"{turned}, deg"), ("rate", "rotation, deg/s"))
+        for what, label in (("turn", f"{turned}, °"), ("rate", "rotation, °/s"))
     ]
 
 

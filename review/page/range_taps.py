@@ -68,9 +68,9 @@ def result_fields(units: str) -> tuple[ResultField, ...]:
     length, per_length = shown_in("m", imperial=imperial)
     return (
         ResultField(name="carry_m", label="Carry", unit=length, scale=per_length),
-        ResultField(name="offline_m", label="Offline, right +", unit=length, scale=per_length),
+        ResultField(name="offline_m", label="To the side, right +", unit=length, scale=per_length),
         ResultField(name="ball_speed_m_s", label="Ball speed", unit=speed, scale=per_speed),
-        ResultField(name="club_speed_m_s", label="Head speed", unit=speed, scale=per_speed),
+        ResultField(name="club_speed_m_s", label="Club speed", unit=speed, scale=per_speed),
     )
 
 

@@ -24,7 +24,7 @@ class Done:
     lines : tuple of str
         What else is to be said.
     url : str
-        Where it is to be seen; empty: nowhere.
+        Where it is to be seen, or to be tried once more; empty: nowhere.
     wrong : bool
         It could not be done.
     """

@@ -41,6 +41,7 @@ from review.svg_frame import Region
 from sensor.errors import SensorError
 from sensor.recording.schema import HANDS
 from sensor.recording.vocabulary import KINDS, RESULT_FIELDS
+from words.units import said
 
 COLUMNS: Final = (
     "seq",
@@ -352,7 +353,7 @@ def chart_of(
             marks,
             title=f"Swings by {fmt.MEASURE_WORDS[across]} and {fmt.MEASURE_WORDS[up]}",
             x_label=f"{fmt.MEASURE_WORDS[across]}, ms",
-            y_label=f"{fmt.MEASURE_WORDS[up]}, {units.unit(up)}",
+            y_label=f"{fmt.MEASURE_WORDS[up]}, {said(units.unit(up)).strip()}",
             region=region,
             size_label=f"{turn}, {low:.0f} to {high:.0f} deg" if turns else None,
             least_x=LEAST[across],
@@ -393,11 +394,11 @@ def mark_words(row: Mapping[str, Any], mount: str | None, units: fmt.Units, *mea
     """Say what a mark is, for pointer and screen reader."""
     shown = [*measures, "turn_deg"]
     numbers = ", ".join(
-        f"{fmt.measure_word(m, mount)} {units.digits(m, row[m])} {units.unit(m)}"
+        f"{fmt.measure_word(m, mount)} {units.digits(m, row[m])}{said(units.unit(m))}"
         for m in shown
         if row[m] is not None
     )
-    return f"Swing {row['number']}, {row['kind']}: {numbers}"
+    return f"Swing {row['number']}, {fmt.kind_word(row['kind'])}: {numbers}"
 
 
 def _chart_part(request: Request) -> Response:

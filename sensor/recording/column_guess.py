@@ -246,14 +246,14 @@ def _units(
             said = next(iter(UNITS[kind]))
         by_number = seen[kind]
         if not title:
-            out[ours] = (by_number or next(iter(UNITS[kind])), f"Which column is {_name(ours)}?")
+            out[ours] = (by_number, f"Which column is {_name(ours)}?")
         elif said and by_number and said != by_number:
             doubt = f"{names[kind]} says {said} itself, and its numbers look like {by_number}"
             out[ours] = (said, f"{doubt[0].upper()}{doubt[1:]}: which is it?")
         elif said or by_number:
             out[ours] = (said or by_number, "")
         else:
-            out[ours] = (next(iter(UNITS[kind])), f"In which unit is {names[kind]}?")
+            out[ours] = ("", f"Which unit has {names[kind]}?")
     return out
 
 

@@ -23,6 +23,7 @@ import numpy.typing as npt
 
 from sensor.errors import (
     CsvError,
+    OtherUnitError,
     RateTooHighError,
     RateTooLowError,
     RecordingError,
@@ -249,10 +250,12 @@ def _unit_hints(
         if columns[1].unit == "m/s2":
             for unit, low, high in (("g", 0.9, 1.1), ("mg", 900.0, 1100.0)):
                 if low <= rest <= high:
-                    raise CsvError(
+                    raise OtherUnitError(
                         path,
                         f"the acceleration at rest is {rest:.3g}, not 9.8 m/s2, so it looks like "
                         f"{unit}: use {map_option(with_unit(columns, 'acc', unit))}",
+                        "acc",
+                        unit,
                     )
         gravity_seen = 8.5 <= rest <= 11.0
         if not gravity_seen:
@@ -271,7 +274,7 @@ def _unit_hints(
             and pull.stop - pull.start >= _PULL_S * rate_hz
             and float(np.median(rate[pull])) >= _PULL_RAD_S
         ):
-            raise CsvError(path, f"{wrong}: {remedy}")
+            raise OtherUnitError(path, f"{wrong}: {remedy}", "gyr", "rad/s")
         hints.append(f"{wrong}: if it is, {remedy}")
     return hints
 

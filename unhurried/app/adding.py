@@ -17,7 +17,7 @@ from library.bundle import RAW_FILES
 from library.errors import LibraryError
 from library.zip_door import unpack_file, zip_opened
 from review.page.services import AddAnswers, Done, Say
-from sensor.errors import RecordingError, SensorError
+from sensor.errors import OtherUnitError, RecordingError, SensorError
 from sensor.recording.column_guess import column_map
 from sensor.recording.csvfile import import_csv
 from sensor.recording.layout import ANNOTATIONS_FILE, IMU_FILE
@@ -241,16 +241,22 @@ def add_table(library: Library, path: Path, answers: AddAnswers, say: Say) -> Do
     target = folder / f"{datetime.now():%Y-%m-%d}-{_plain(path.stem)}"
     if os.path.lexists(target):
         target = target.with_name(f"{target.name}-{secrets.token_hex(2)}")
-    import_csv(
-        path,
-        target,
-        mount=answers.mount,
-        hand=answers.hand,
-        player=name,
-        club=answers.club,
-        column_map=text,
-        progress=progress,
-    )
+    try:
+        import_csv(
+            path,
+            target,
+            mount=answers.mount,
+            hand=answers.hand,
+            player=name,
+            club=answers.club,
+            column_map=text,
+            progress=progress,
+        )
+    except OtherUnitError as error:
+        what = {"acc": "acceleration", "gyr": "rotation"}[error.kind]
+        raise CommandError(
+            f"The numbers of {what} look like {error.unit}: choose {error.unit} as their unit."
+        ) from error
     say("measuring", None)
     try:
         taken = put(library, target, known_as)
@@ -258,7 +264,9 @@ def add_table(library: Library, path: Path, answers: AddAnswers, say: Say) -> Do
         # Nothing of it is half there.
         shutil.rmtree(target, ignore_errors=True)
         raise
-    return _told(library, [taken], 0, library.session(taken).warnings, failed=0)
+    # What stands after is for the terminal.
+    lines = [line.partition(": if it is, use --map")[0] for line in library.session(taken).warnings]
+    return _told(library, [taken], 0, lines, failed=0)
 
 
 def _player(library: Library, answers: AddAnswers) -> tuple[str | None, dict[str, str]]:

@@ -70,11 +70,16 @@ def ball_columns(home: Path, path: Path) -> tuple[AskedColumn, ...]:
     for field, words in WORDS.items():
         title, unit = chosen.get(field, ("", ""))
         units = tuple(UNITS[FIELDS[field][1]]) if field in FIELDS else ()
-        doubt = f"In which unit is {words[0].lower()}{words[1:]}?" if unit == "?" else ""
+        doubt = f"Which unit has “{_short(words)}”?" if unit == "?" else ""
         out.append(
             AskedColumn(name=field, words=words, title=title, unit=unit, units=units, doubt=doubt)
         )
     return tuple(out)
+
+
+def _short(words: str) -> str:
+    """Return a column's words without the sign that stands after them."""
+    return words.partition(",")[0]
 
 
 def _map_of(path: Path, answers: AddAnswers) -> tuple[ColumnMap, list[str]]:
@@ -84,7 +89,7 @@ def _map_of(path: Path, answers: AddAnswers) -> tuple[ColumnMap, list[str]]:
         if field not in WORDS or not index.isdecimal() or int(index) >= len(header):
             continue
         if field in FIELDS and unit not in UNITS[FIELDS[field][1]]:
-            raise CommandError(f"Say the unit of {WORDS[field][0].lower()}{WORDS[field][1:]}.")
+            raise CommandError(f"Say the unit of “{_short(WORDS[field])}”.")
         title = header[int(index)]
         plain = title and not set(title) & set(",=:") and header.count(title) == 1
         name = title if plain else f"#{int(index) + 1}"

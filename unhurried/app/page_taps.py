@@ -224,7 +224,7 @@ class Taps:
             case Whose():
                 return self._whose(self._person(tap.who), self._swing(tap.swing))
             case Ball(ball):
-                words = {True: "at balls", False: "rehearsals", None: "either"}[ball]
+                words = {True: "at balls", False: "practice swings", None: "either"}[ball]
                 self._segment({"ball": ball}, f"from here on {words}")
                 return f"From here on: {words}."
             case Felt():

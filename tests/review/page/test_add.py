@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import io
 import re
 import zipfile
@@ -10,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+import numpy as np
 import pytest
 from page_screens import Place, Site, open_site
 from patience import PATIENCE_S
@@ -92,6 +94,62 @@ def test_a_hostile_zip_is_refused_in_words(empty: Site) -> None:
     assert "leads elsewhere" in page
     assert str(empty.place.home) not in page
     assert list((empty.place.home / "recordings").iterdir()) == []
+
+
+def odd_table() -> bytes:
+    """Return rest and one long pull under odd titles, m/s2 and rad/s."""
+    t = np.arange(0.0, 12.0, 0.005)
+    pulling = np.abs(t - 6.0) < 0.4
+    columns = np.zeros((len(t), 7))
+    columns[:, 0] = t
+    columns[:, 3] = np.where(pulling, 60.0, 9.81)
+    columns[:, 4] = np.where(pulling, 12.0, 0.001)
+    lines = ["clock,ax,ay,az,one,two,three", *(",".join(f"{x:.6g}" for x in r) for r in columns)]
+    return "\n".join(lines).encode()
+
+
+def test_a_table_in_another_unit_leads_back_to_its_form(empty: Site) -> None:
+    url = upload(empty, odd_table()).headers["location"]
+    page = empty.http.get(url).text
+    # Which column it is nobody knows yet, so neither is its unit.
+    assert "Which column is rotation x?" in page
+    assert '<option value="deg/s">°/s</option>' in page
+    answers = {"kind": "table", "club": "driver", "column-time_s": "clock", "unit-time_s": "s"}
+    for axis, title in zip("xyz", ("one", "two", "three"), strict=True):
+        answers |= {f"column-acc_{axis}_m_s2": f"a{axis}", f"unit-acc_{axis}_m_s2": "m/s2"}
+        answers |= {f"column-gyr_{axis}_deg_s": title, f"unit-gyr_{axis}_deg_s": "deg/s"}
+    page = over(empty, empty.post(url, **answers))
+    assert "The numbers of rotation look like rad/s: choose rad/s as their unit" in page
+    assert "--map" not in page
+    back = html.unescape(re.findall(r'href="([^"]+)">Back to the file', page)[0])
+    assert back.startswith(f"{url}?said=")
+    page = empty.http.get(back).text
+    assert "choose rad/s" in page
+    assert 'value="driver"' in page
+    assert '<option value="two" selected>' in page
+    for axis in "xyz":
+        answers[f"unit-gyr_{axis}_deg_s"] = "rad/s"
+    assert "1 session added" in over(empty, empty.post(url, **answers))
+
+
+def test_what_was_answered_about_ball_results_is_not_asked_again(own_site: Site) -> None:
+    url = upload(own_site, b"Clock,Carry,Side\n18:00:01,140,3\n").headers["location"]
+    page = own_site.http.get(url).text
+    assert "Please say" in page
+    assert page.count("Which unit has “Carry”?") == 1
+    answers = {"kind": "balls", "look": "1", "session": own_site.sessions()[0]}
+    answers |= {"column-carry": "1", "unit-carry": "m", "column-offline": "2", "unit-offline": ""}
+
+    def shown() -> str:
+        return own_site.http.get(own_site.post(url, **answers).headers["location"]).text
+
+    page = shown()
+    assert "Which unit has “To the side”?" in page
+    assert "Which unit has “Carry”?" not in page
+    answers["unit-offline"] = "m"
+    page = shown()
+    assert "Please say" not in page
+    assert '<option value="m" selected>' in page
 
 
 def test_a_form_without_a_file_or_with_two_is_refused(empty: Site) -> None:

@@ -187,7 +187,7 @@ def _table(walk: Walk, file: Path) -> str:
     folded = walk.window.locator("summary", has_text="Columns and units").inner_text()
     # What the titles don't say, the numbers do.
     assert "Acceleration x (g)" in folded
-    assert "Rotation z (deg/s)" in folded
+    assert "Rotation z (°/s)" in folded
     assert walk.window.locator(".caution").count() == 0
     assert walk.window.locator("table").first.inner_text().count("21.5") == 5
     walk.type("[name=club]", "7 iron")
@@ -202,7 +202,7 @@ def _table(walk: Walk, file: Path) -> str:
 def _balls(walk: Walk, file: Path) -> None:
     """Ball results whose speeds are in mph and don't say so: first taken for m/s, then asked."""
     walk.add(file)
-    walk.see("text=In which unit is club speed?")
+    walk.see("text=Which unit has “Club speed”?")
     walk.pick("[name=unit-club-speed]", "m/s")
     walk.press("text=Look which swing is which")
     walk.see("text=is it in another unit?")

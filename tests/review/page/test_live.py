@@ -248,7 +248,7 @@ def test_the_last_tap_can_be_taken_back_and_the_one_before(site: RangeSite) -> N
     site.post("/range/felt", swing=key, question="time", word="rushed")
     site.post("/range/felt", swing=key, question="time", word="slow")
     site.post("/range/ball", ball="rehearsal")
-    assert "rehearsals" in site.post("/range/undo").json()["text"]
+    assert "practice swings" in site.post("/range/undo").json()["text"]
     site.until(lambda s: s.ball is None)
     assert "slow" in site.post("/range/undo").json()["text"]
     assert site.hub.state.swing(key).said == {"time": "rushed"}  # type: ignore[union-attr]

@@ -21,6 +21,7 @@ from review.page.range_taps import result_fields
 from review.page.worker import Worker
 from sensor.errors import SensorError
 from sensor.recording.opening import open_recording
+from unhurried.app.adding_balls import WORDS
 from unhurried.app.ingest import open_library
 from unhurried.app.measuring import analyze
 from unhurried.app.page_view import own_figures
@@ -365,6 +366,11 @@ def test_without_a_script_the_forms_do(kept: RangeSite, phone: Callable[..., Any
 
 
 def test_results_in_other_units() -> None:
+    labels = {one.name: one.label for one in result_fields("metric")}
+    # A file's columns have the same words.
+    assert labels["club_speed_m_s"] == WORDS["club-speed"]
+    assert labels["offline_m"] == WORDS["offline"]
+    assert (labels["carry_m"], labels["ball_speed_m_s"]) == (WORDS["carry"], WORDS["ball-speed"])
     metric = {one.name: one.scale for one in result_fields("metric")}
     imperial = {one.name: one.scale for one in result_fields("imperial")}
     assert set(metric.values()) == {1.0}

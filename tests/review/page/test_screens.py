@@ -66,7 +66,7 @@ def test_a_mark_of_the_chart_leads_to_its_swing_by_click_and_by_keyboard(
     assert window.locator("svg.drawing polygon.strike").count() > 0
     assert window.locator("svg.drawing rect.region").count() == 1
     name = marks.nth(2).get_attribute("aria-label")
-    number = re.match(r"Swing (\d+), [a-z ]+: backswing \d+ ms, rotation \d+ deg/s", name)
+    number = re.match(r"Swing (\d+), [a-z ]+: backswing \d+ ms, rotation \d+ °/s", name)
     assert number is not None
     marks.nth(2).focus()
     window.keyboard.press("Enter")

@@ -84,7 +84,7 @@ def test_where_a_title_and_the_numbers_differ_it_is_asked(tmp_path: Path) -> Non
 
 def test_a_rotation_that_could_be_either_is_asked(tmp_path: Path) -> None:
     asked = doubts(tmp_path, "t,ax,ay,az,wx,wy,wz", ("s", "g", "deg/s"), peak_dps=70.0)
-    assert asked["gyr_x_deg_s"] == "In which unit is the rotation?"
+    assert asked["gyr_x_deg_s"] == "Which unit has the rotation?"
     assert "acc_x_m_s2" not in asked
 
 

@@ -25,7 +25,7 @@ from library.names import Names, names_in
 from library.players import PlanRecord, Player, ReferenceRecord, Registry, clean_name, now_utc
 from library.queries import Queries
 from library.rows import Candidate
-from library.sore import stop_for_sore
+from library.sore import sore_word
 from library.sources import (
     NO_FOLDER,
     annotations_mark,
@@ -346,8 +346,13 @@ class Library(Queries):
                 told = {clean_name(name) for name in said.identities()}
                 found = {n: p.id for n, p in people.items() if p is not None and n not in told}
                 self.identities.keep(analyzed.id, found)
-        if done == "kept":
-            stop_for_sore(self, analyzed, people)
+        if done == "kept" and analyzed.sore is not None:
+            found_sore = sore_word(analyzed, self.session(analyzed.id).day, people)
+            if found_sore is not None:
+                who, club, event = found_sore
+                record = who.plan(club, analyzed.mount)
+                state = {} if record is None else record.state
+                self.save_plan(who.id, club, analyzed.mount, state, event)
         return done
 
     def _put(

@@ -30,6 +30,7 @@ const show = (message) => {
     if (details && open !== undefined) details.open = open;
     if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
   }
+  if (!again.hidden && atSwing() !== againAt) closeAgain();
   root.dataset.version = message.version;
   const form = document.querySelector("form[data-result]");
   const first = root.querySelector('[data-part="taps"] input[name="swing"]');
@@ -190,9 +191,22 @@ document.addEventListener("submit", async (event) => {
   }
 });
 
-// The last swing again, beside the typical practice swing, until it is closed.
+// The last swing again, beside the typical practice swing, until it is closed, or the next swing or
+// part of a lesson comes.
 const again = document.getElementById("once-more");
+let againAt = "";
+const atSwing = () => {
+  const swing = root.querySelector('[data-part="bar"] input[name="swing"]')?.value;
+  const parts = [...root.querySelectorAll('.lesson-bar [aria-pressed="true"]')].map((one) => one.id);
+  return [swing, ...parts].join(" ");
+};
+const closeAgain = () => {
+  again.hidden = true;
+  again.lastElementChild.replaceChildren();
+  turnLanes();
+};
 const onceMore = async () => {
+  againAt = atSwing();
   const answer = await fetch("/wall/shown?within=range", { headers: { accept: "text/html" } });
   const whole = new DOMParser().parseFromString(await answer.text(), "text/html");
   again.lastElementChild.replaceChildren(...whole.body.childNodes);
@@ -200,11 +214,7 @@ const onceMore = async () => {
   turnLanes();
   again.scrollIntoView({ block: "nearest" });
 };
-document.getElementById("once-more-close")?.addEventListener("click", () => {
-  again.hidden = true;
-  again.lastElementChild.replaceChildren();
-  turnLanes();
-});
+document.getElementById("once-more-close")?.addEventListener("click", closeAgain);
 
 // What ends it asks once more; "No" folds the question away.
 const end = document.getElementById("end");

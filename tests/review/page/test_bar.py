@@ -156,9 +156,15 @@ def test_again_shows_the_last_swing_here_and_on_the_wall(
     site.start(new_player="Ida", club="driver")
     site.until(lambda s: s.count >= 1)
     window.wait_for_selector("#again")
+    # It goes with the next swing, which may come at once: what it said is kept.
+    window.evaluate(
+        "() => { const box = document.getElementById('once-more'); window.saidAgain = '';"
+        " new MutationObserver(() => { window.saidAgain += box.textContent; })"
+        ".observe(box, {childList: true, subtree: true}); }"
+    )
     window.tap("#again")
-    window.wait_for_selector("#once-more h2")
-    assert "typical practice swing" in window.inner_text("#once-more")
+    wait(lambda: "typical practice swing" in window.evaluate("window.saidAgain"))
+    window.wait_for_selector("#once-more", state="hidden")
     again = site.hub.state.again
     assert again == 1
     # From a presenter that is plugged into the wall's computer, too.
@@ -167,8 +173,6 @@ def test_again_shows_the_last_swing_here_and_on_the_wall(
     wait(lambda: site.hub.state.again == again + 1)
     wall.keyboard.press("PageUp")
     wait(lambda: site.hub.state.held)
-    window.tap("#once-more-close")
-    assert window.is_hidden("#once-more")
     site.stop()
     # Where nothing runs the keys are the browser's own.
     window.wait_for_selector("#start")

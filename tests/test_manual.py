@@ -327,8 +327,9 @@ def test_words_of_measures_stand_in_the_glossary() -> None:
 def test_what_is_bold_in_a_lesson_stands_on_the_page() -> None:
     places = ("*.py", "page/**/*.py", "page/templates/*.html")
     rooms = [p for place in places for p in (ROOT / "review").glob(place)]
+    rooms.append(ROOT / "words" / "lesson.py")
     page = "\n".join(path.read_text(encoding="utf-8") for path in rooms)
-    for path in (*LEARN, DOCS / "do" / "phone.md"):
+    for path in (*LEARN, DOCS / "do" / "phone.md", DOCS / "do" / "lesson.md"):
         bold = re.findall(r"\*\*([^*]+)\*\*", path.read_text(encoding="utf-8"))
         assert bold, path
         assert [one for one in bold if one not in page] == [], path

@@ -331,6 +331,17 @@ def test_no_report_is_offered_of_what_is_set_aside(own_site: Any) -> None:
     assert f"/session/{one}/report" not in shown(own_site, f"/session/{one}")
 
 
+def test_no_report_is_offered_of_a_player_without_full_swings(own_site: Any) -> None:
+    known = own_site.player()
+    start = own_site.post("/start", **{"as": "coach", "name": "Somebody New"})
+    new = start.headers["location"].partition("/player/")[2].partition("?")[0]
+    assert f"/player/{known}/report" in shown(own_site, f"/player/{known}")
+    assert f"/player/{new}/report" not in shown(own_site, f"/player/{new}")
+    refused = own_site.http.get(f"/player/{new}/report")
+    assert refused.status_code == 404
+    assert "full swings" in refused.text
+
+
 @pytest.mark.parametrize("path", ["report?player=nobody", "swing/9999"])
 def test_what_is_not_in_a_session_leads_back_to_it(site: Any, path: str) -> None:
     one = site.sessions()[0]

@@ -46,9 +46,10 @@ is larger or smaller as the machine is quick. The largest of all, with 40,000 sw
 TESTS_BUDGET_S = {"others": 300.0, "live": 200.0, "sound": 100.0}
 """Of the parts of `make test`: together the ten minutes that it may take on two cores."""
 
-CLEAR = {"cpu": 1.25, "page": 1.0, "tests": 2.0}
+CLEAR = {"cpu": 1.25, "page": 1.0, "tests": 3.0}
 """How many times over its budget a thing has to be to fail. CPU repeats to some per cent, bytes
-to the last one, and the tests' time hangs on what else the machine does."""
+to the last one, and the tests' time hangs on the machine and on what else it does: the same tests
+took 450 and 540 s on two of them. All are over their budget today, which the table says."""
 
 _LOADED = (
     "import sys; from unhurried.cli import run; run(['analyze', sys.argv[1]]); "

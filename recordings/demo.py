@@ -56,8 +56,10 @@ def answer(home: Path, name: str) -> None:
         shown = shown_answer(answer_of_session(evidence, session.id), Units())
     say(f"{name}: {shown.headline}")
     say(f"{shown.against}")
+    say(f"  {'':<26}{'shots':<10}practice")
     for strip in shown.strips:
-        say(f"  {strip.name:<10}{strip.said:<16}{strip.value} {strip.own}".rstrip())
+        own = strip.own.removeprefix("practice ")
+        say(f"  {strip.name:<10}{strip.said:<16}{strip.value:<10}{own}".rstrip())
 
 
 def page(home: Path) -> None:

@@ -20,6 +20,7 @@ from unhurried.app.measuring import analyze
 PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
 LEAST_PX = 64
 APART_PX = 12
+ASKED_S = 0.5
 SILENT_S = 5.0
 """Ten times what is asked for: a machine with much else to do may take longer."""
 DRILL = {
@@ -211,7 +212,7 @@ def test_sore_is_silent_at_once_and_ends_the_drill(
     sound.play = lambda *given: (played.append(time.monotonic()), keep(*given))[1]
     wait(lambda: sound.mixer.render(1)[0] == 0.0 and sound.mixer.waiting == 0)
     took_s = time.monotonic() - began
-    number(record_property, "sore: silent after, s", round(took_s, 3), f"at most {SILENT_S:g}")
+    number(record_property, "sore: silent after, s", round(took_s, 3), f"at most {ASKED_S:g}")
     assert took_s < SILENT_S
     state = site.until(lambda s: s.phase in ("kept", "failed"))
     assert state.sore

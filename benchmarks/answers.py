@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import dataclasses
 import uuid
+from types import SimpleNamespace
 from typing import Any, Final
 
 import numpy as np
@@ -36,13 +37,19 @@ OTHERS: Final = (0.0, 1.5)
 """From where to where the others differ, in scatters."""
 
 
+class _NoLibrary:
+    """What is asked of a library here: when a session was."""
+
+    def session(self, _session_id: str) -> SimpleNamespace:
+        return SimpleNamespace(start="2026-05-01T18:30:00+02:00")
+
+
 class Bare(Evidence):
     """Evidence of swings that are in no library."""
 
     def __init__(self, rows: list[SwingRow]) -> None:
-        # Nothing here asks the library.
         super().__init__(
-            None,  # type: ignore[arg-type]
+            _NoLibrary(),  # type: ignore[arg-type]
             Player(id=str(uuid.UUID(int=0)), name="Simulated"),
             club="driver",
             mount="wrist",

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from feedback.drill_outcome import ABOVE
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -61,6 +63,7 @@ _SIGNS = {
     "as": "=",
     "short": "<",
     "below": "<",
+    "bigger": ">",
     "beyond": ">",
     "above": ">",
 }
@@ -197,7 +200,7 @@ def _laid_out(judged: Judged, ink: str, width: int, *, low: bool) -> list[str]:
         back = f": back {j.backswing_ms:.0f}{unit}"
         if r.backswing_ms is not None:
             back += f", {own} {r.backswing_ms:.0f}"
-    beyond = j.turn == "beyond"
+    beyond = j.turn in ABOVE
     gap = 2 if low else 3
     words = panels(
         [word("TIME", j.time, j.backswing_ms, back), word("TURN", j.turn, j.turn_deg)],

@@ -90,6 +90,8 @@ class Drill(Telling):
                     "upper_turn_deg": r.upper_turn_deg,
                     "swing_ms": r.swing_ms,
                     "peak_rate_dps": r.peak_rate_dps,
+                    "least_backswing_ms": r.least_backswing_ms,
+                    "full_end": r.full_end,
                 },
                 "backswings_ms": list(plan.backswings_ms),
             },
@@ -290,8 +292,7 @@ class Drill(Telling):
         if self.quiet and self._began_s(swing, now_s, takeaway_seq, rate_hz) < self._sounds_until_s:
             return out + self._left_out(swing, now_s)
         tally, number = self.tallies[self._at], len(self.tallies[self._at].judged)
-        backswing = self._backswing_ms()
-        judged = judge(swing, replace(self.reference, backswing_ms=backswing))
+        judged = judge(swing, self._aimed_at())
         show = not self.quiet and self._due_feedback(outside=judged.outside)
         if self._cued_s is not None:
             joined = self.cue_on == "takeaway"

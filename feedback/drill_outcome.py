@@ -6,8 +6,10 @@ import statistics
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any, Final, Protocol
 
+from analysis.evidence.own_range import own_u_of, word_in_range
+from analysis.evidence.reading import Word
 from feedback.drill_limits import PROVISIONAL_SWINGS
 from feedback.drill_plan import Block, DrillReference
 from feedback.stage import INTERRUPTED, SILENT
@@ -24,13 +26,19 @@ class SwingLike(Protocol):
     @property
     def backswing_ms(self) -> float | None: ...
     @property
+    def backswing_ms_u(self) -> float | None: ...
+    @property
     def swing_ms(self) -> float | None: ...
     @property
     def turn_deg(self) -> float | None: ...
     @property
+    def turn_deg_u(self) -> float | None: ...
+    @property
     def peak_rate_dps(self) -> float | None: ...
     @property
     def strike(self) -> bool | None: ...
+    @property
+    def budget(self) -> Mapping[str, Sequence[Any]]: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,8 +75,9 @@ class Judged:
     Attributes
     ----------
     time : {"enough", "short"} or None
-    turn : {"full", "short", "beyond"} or None
-        None where there is no number or no reference.
+    turn : {"full", "short", "bigger", "beyond"} or None
+        None where there is no number or no reference. Bigger: above an own range that no coach set
+        or approved.
     backswing_ms, turn_deg, swing_ms, peak_rate_dps : float or None
     reference : DrillReference
     index : int or None
@@ -93,7 +102,12 @@ class Judged:
     @property
     def outside(self) -> bool:
         """Whether something that was judged lies outside its window."""
-        return self.time == "short" or self.turn in ("short", "beyond")
+        return self.time == "short" or self.turn in ("short", *ABOVE)
+
+    @property
+    def sounding(self) -> str | None:
+        """The turn's word that has a sound: bigger than what nobody approved has none."""
+        return None if self.turn == "bigger" else self.turn
 
     @property
     def kept(self) -> bool | None:
@@ -104,19 +118,28 @@ class Judged:
         return None if self.time is None and self.turn is None else not self.outside
 
 
+ABOVE: Final = ("bigger", "beyond")
+"""Turns above the own range."""
+
+_TIMES: Final = {Word.SHORTER: "short"}
+_TURNS: Final = {Word.LESS_FULL: "short", Word.FULLER: "bigger", Word.BEYOND: "beyond"}
+
+
 def judge(swing: SwingLike, reference: DrillReference) -> Judged:
-    """Set a swing beside the reference."""
+    """Set a swing beside the reference: by the rule of all screens, so that it has one word."""
     r = reference
     time = turn = None
     if swing.backswing_ms is not None and r.backswing_ms is not None:
-        time = "enough" if swing.backswing_ms >= r.time_share * r.backswing_ms else "short"
+        least = r.least_backswing_ms
+        low = r.time_share * r.backswing_ms if least is None else least
+        u = own_u_of(swing.backswing_ms_u, swing.budget, "backswing_ms") or 0.0
+        word = word_in_range("time", swing.backswing_ms, u, low, None, full_end=False)
+        time = _TIMES.get(word, "enough")
     if swing.turn_deg is not None and r.full_turn_deg is not None:
-        if swing.turn_deg < r.share * r.full_turn_deg:
-            turn = "short"
-        elif r.upper_turn_deg is not None and swing.turn_deg > r.upper_turn_deg:
-            turn = "beyond"
-        else:
-            turn = "full"
+        low, high = r.share * r.full_turn_deg, r.upper_turn_deg
+        u = own_u_of(swing.turn_deg_u, swing.budget, "turn_deg") or 0.0
+        word = word_in_range("turn", swing.turn_deg, u, low, high, full_end=r.full_end)
+        turn = _TURNS.get(word, "full")
     return Judged(
         time=time,
         turn=turn,
@@ -130,11 +153,11 @@ def judge(swing: SwingLike, reference: DrillReference) -> Judged:
     )
 
 
-def learnt_from(judged: Sequence[Judged], reference: DrillReference) -> dict[str, float]:
+def learnt_from(judged: Sequence[Judged], reference: DrillReference) -> dict[str, Any]:
     """Return the medians of the first swings for what has no reference yet; empty at all others."""
     if len(judged) != PROVISIONAL_SWINGS:
         return {}
-    out: dict[str, float] = {}
+    out: dict[str, Any] = {}
     for name, own in (("full_turn_deg", "turn_deg"), ("backswing_ms", "backswing_ms")):
         values = [v for j in judged if (v := getattr(j, own)) is not None]
         if getattr(reference, name) is None and values:

@@ -34,6 +34,11 @@ class DrillReference:
     share, time_share : float
         Share of the full turn from which a turn is full, and of the backswing from which there was
         time enough: by the rules of the player's plan.
+    least_backswing_ms : float, optional
+        Where the player's own range of the backswing begins, in the place of `time_share`.
+    full_end : bool
+        The upper end is where full ends, as a coach set or approved it; else a turn above it is
+        bigger, and not past full.
     """
 
     backswing_ms: float | None = None
@@ -43,6 +48,8 @@ class DrillReference:
     upper_turn_deg: float | None = None
     swing_ms: float | None = None
     peak_rate_dps: float | None = None
+    least_backswing_ms: float | None = None
+    full_end: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any, Literal
 
 from analysis.evidence.blocks import QUIET
 from feedback.drill_actions import Action, Play
 from feedback.drill_limits import SOUND_S, UNSEEN_S
 from feedback.drill_outcome import HeardCue, Judged, Tally, followed_cues
-from feedback.drill_plan import Block, DrillPlan, feedback_due
+from feedback.drill_plan import Block, DrillPlan, DrillReference, feedback_due
 from feedback.patterns import BETWEEN_S, seconds
 
 State = Literal[
@@ -143,6 +144,12 @@ class Standing:
         """Time of the backswing for the swing at hand; a progression moves it."""
         steps = self.plan.backswings_ms
         return steps[min(self.done, len(steps) - 1)] if steps else self.reference.backswing_ms
+
+    def _aimed_at(self) -> DrillReference:
+        """What the swing at hand is set beside; a progression has an aim of its own."""
+        if not self.plan.backswings_ms:
+            return self.reference
+        return replace(self.reference, backswing_ms=self._backswing_ms(), least_backswing_ms=None)
 
     def _due_feedback(self, *, outside: bool) -> bool:
         """Fading runs over all swings that can have feedback, not anew in each block."""

@@ -29,7 +29,7 @@ from feedback.drill_limits import (
     HEARD_S,
     PROVISIONAL_SWINGS,
 )
-from feedback.drill_outcome import Judged, Tally, learnt_from
+from feedback.drill_outcome import ABOVE, Judged, Tally, learnt_from
 from feedback.drill_standing import Standing
 from words.sound import FIX, HEARD, TOO_SOFT
 
@@ -310,8 +310,8 @@ class Telling(Standing):
                 # What was missed stands on the screen: silence is no verdict.
                 if heard and judged.kept and tally.block.sound != "none":
                     out += self._played(Play("kept"), now_s)
-            elif heard and (judged.time is not None or judged.turn is not None):
-                out += self._played(Play("result", judged.time, judged.turn), now_s)
+            elif heard and (judged.time is not None or judged.sounding is not None):
+                out += self._played(Play("result", judged.time, judged.sounding), now_s)
         else:
             if not self.quiet:
                 # In a silent block none were shown, and its one word stays.
@@ -323,7 +323,8 @@ class Telling(Standing):
         """Go on to the next swing, block or the end."""
         tally = self.tallies[self._at]
         if self._past_full_again():
-            self.ended_for = "past full twice in a row: enough for today. Stop at your own full"
+            what = "past full" if self.reference.full_end else "turn bigger than your own"
+            self.ended_for = f"{what} twice in a row: enough for today. Stop at your own full"
             return [Line(self.ended_for), Mark("block_outcome", tally.outcome()), *self.stop()]
         if len(tally.judged) < tally.block.repeats:
             self.state, self._due_s = "resting", self._rested_s(now_s)
@@ -347,10 +348,10 @@ class Telling(Standing):
         return max(self._found_s + rest_s, now_s + AFTER_SWING_S)
 
     def _past_full_again(self) -> bool:
-        """Whether the last swings all were past full."""
+        """Whether the last swings all turned further than the own range."""
         n = self.plan.ends_beyond
         last = [one for tally in self.tallies for one in tally.judged][-n:] if n else []
-        return bool(n) and len(last) == n and all(one.turn == "beyond" for one in last)
+        return bool(n) and len(last) == n and all(one.turn in ABOVE for one in last)
 
     def _asks(self) -> bool:
         """Whether it is asked how the swing that was just counted felt."""

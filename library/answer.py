@@ -2,7 +2,8 @@
 
 What a swing or a set is set against, the player's *own range*, is chosen here, once for all
 screens: the practice swings of the same session where there are `LEAST_TODAY`, else the model
-swings that a coach approved, else practice swings of other days. So a swing has the same words
+swings that a coach approved, else practice swings of other days. A drill's swings are set against
+what the drill went by, which is never its own practice swings. So a swing has the same words
 wherever it is shown. The words are decided by `analysis.evidence.reading.read`.
 """
 
@@ -241,7 +242,7 @@ class OwnRange:
         return SAID[found]
 
 
-def own_range(evidence: Evidence, rows: Sequence[SwingRow], *, today: bool = True) -> OwnRange:
+def own_range(evidence: Evidence, rows: Sequence[SwingRow]) -> OwnRange:
     """Return what swings are set against.
 
     Parameters
@@ -252,23 +253,37 @@ def own_range(evidence: Evidence, rows: Sequence[SwingRow], *, today: bool = Tru
         Swings of one session and kind: shots have the practice swings of their session, where
         those are enough. Practice swings have none of their own session, unless a coach approved
         them.
-    today : bool
-        Whether the practice swings of the session may be what its shots are set against.
     """
+    here = evidence.rows_of(rows[0].session_id)
+    evidence = _as_it_began(evidence, rows[0].session_id)
     known = evidence.reference
     full_end = isinstance(known, Reference) and not known.provisional
-    if today and rows[0].kind == "strike":
-        practice = practice_of(evidence.rows_of(rows[0].session_id))
+    drilled = any(row.block is not None for row in here)
+    if rows[0].kind == "strike" and not drilled:
+        practice = practice_of(here)
         if len(practice) >= LEAST_TODAY:
             found = _of_today(evidence, practice, known if full_end else None)
             if isinstance(found, Reference):
                 return OwnRange(own=Own.TODAY, known=_only(found), full_end=full_end)
     # A practice swing alone is judged as its session is: never by itself and its neighbours.
-    whole = practice_of(evidence.rows_of(rows[0].session_id)) if len(rows) == 1 else rows
+    whole = practice_of(here) if len(rows) == 1 else rows
     found = evidence.reference_for(whole if len(whole) > 1 else rows)
     provisional = isinstance(found, Reference) and found.provisional
     own = Own.EARLIER if provisional else Own.MODEL
     return OwnRange(own=own, known=_only(found), full_end=full_end)
+
+
+def _as_it_began(evidence: Evidence, session_id: str) -> Evidence:
+    """Return what was known when a session began: what was said of its swings as they were made.
+
+    What a coach approved since counts, and what only this session makes known.
+    """
+    place = evidence.sessions.index(session_id)
+    if place == 0:
+        return evidence
+    before = evidence.until(evidence.sessions[place - 1])
+    same = before.kept_reference == evidence.kept_reference
+    return before if same and isinstance(before.reference, Reference) else evidence
 
 
 def _only(known: Reference | NotYet) -> Reference | NotYet:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import json
 import math
 import statistics
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import Any, Final
 
+from analysis.evidence.own_range import own_u
 from analysis.evidence.summary import HELD, MEASURES, spread_of
 from analysis.swing.results import RATE_BOUND
 from analysis.swing.uncertainty import SCALE
@@ -407,25 +408,6 @@ def _own_u(values: Mapping[str, Any]) -> dict[str, float]:
         for name in SUMMARISED
         if (u := values.get(f"{name}_u")) is not None
     }
-
-
-def own_u(u: float, parts: Iterable[Sequence[Any]]) -> float:
-    """Return the part of an uncertainty that other swings don't share.
-
-    The scale of a sensor and the clock of a recording are wrong by the same in all of its swings,
-    so they don't blur a difference between them. Without a budget nothing is known to be shared.
-
-    Parameters
-    ----------
-    u : float
-        The whole, one standard uncertainty.
-    parts : iterable of (source, u, shared)
-        What it is made of; `shared` is None for what is this swing's alone.
-    """
-    own = list(parts)
-    if own:
-        u = math.sqrt(sum(one[1] ** 2 for one in own if one[2] is None))
-    return float(f"{u:.6g}")
 
 
 def _at_least(row: Row, measure: str) -> bool:

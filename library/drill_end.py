@@ -174,10 +174,10 @@ def _from_rows(evidence: Evidence, session_id: str) -> Tally:
     for row in then.rows_of(session_id):
         if row.block not in (*CUED, *QUIET):
             continue
-        said = own_range(then, [row], today=False).said(row)
+        said = own_range(then, [row]).said(row)
         words = {said["time"], said["turn"]}
         if Said.CANT_TELL in words:
             continue
-        kept = not words & {Said.SHORTER, Said.SMALLER, Said.PAST_FULL}
+        kept = not words & {Said.SHORTER, Said.SMALLER, Said.BIGGER, Said.PAST_FULL}
         (out.quiet if row.block in QUIET else out.loud).append(kept)
     return out

@@ -6,6 +6,10 @@ reference (`analysis.evidence.reading`), those of the same day here.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
 from analysis.evidence.cells import Cell
 from analysis.evidence.intervals import t_quantile
 from analysis.evidence.reading import DOWN, SINGLE_DF, UP, Aspect, Word
@@ -37,6 +41,32 @@ def range_of_day(cell: Cell, level: float = 0.95) -> tuple[float, float]:
         0.05 * abs(cell.location), t_quantile(0.5 + level / 2.0, max(cell.dof, 1.0)) * spread
     )
     return cell.location - reach, cell.location + reach
+
+
+def own_u(u: float, parts: Iterable[Sequence[Any]]) -> float:
+    """Return the part of an uncertainty that other swings don't share.
+
+    The scale of a sensor and the clock of a recording are wrong by the same in all of its swings,
+    so they don't blur a difference between them. Without a budget nothing is known to be shared.
+
+    Parameters
+    ----------
+    u : float
+        The whole, one standard uncertainty.
+    parts : iterable of (source, u, shared)
+        What it is made of; `shared` is None for what is this swing's alone.
+    """
+    own = list(parts)
+    if own:
+        u = math.sqrt(sum(one[1] ** 2 for one in own if one[2] is None))
+    return float(f"{u:.6g}")
+
+
+def own_u_of(u: float | None, budget: Mapping[str, Sequence[Any]], measure: str) -> float | None:
+    """Return the same of a swing's number, from its budget; None where the number has none."""
+    if u is None:
+        return None
+    return own_u(u, [(part.source, part.u, part.shared) for part in budget.get(measure, ())])
 
 
 def word_in_range(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pytest
 
@@ -27,6 +27,9 @@ class Swung:
     turn_deg: float | None = 141.0
     peak_rate_dps: float | None = 1320.0
     strike: bool | None = False
+    backswing_ms_u: float | None = 0.0
+    turn_deg_u: float | None = 0.0
+    budget: dict[str, tuple[object, ...]] = field(default_factory=dict)
 
 
 def test_digits_are_five_lines_high_and_all_signs_differ() -> None:

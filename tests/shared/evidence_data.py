@@ -20,7 +20,7 @@ RATE_DPS = 1000.0
 class Block:
     """Swings of one kind: how many, in which block of a drill, and their share of the usual.
 
-    ``change_ms``: the change of direction, where that is to be known.
+    ``change_ms``: the change of direction, where that is to be known. ``part``: part swings.
     """
 
     n: int
@@ -32,6 +32,7 @@ class Block:
     felt: str | None = None
     head_m_s: float | None = None
     change_ms: float | None = None
+    part: bool = False
 
 
 FREE = (Block(n=8, strike=False), Block(n=8, strike=True))
@@ -84,7 +85,7 @@ def add_session(
             "player": player,
             "handedness": "right",
             "club": club,
-            "intent": None,
+            "intent": "part" if one.part else None,
             "ball": one.strike,
             "block": one.block,
         }

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -75,6 +75,10 @@ class Swung:
     turn_deg: float | None = 130.0
     peak_rate_dps: float | None = 700.0
     strike: bool | None = False
+    # Known to the digit: what is judged then hangs on the number alone.
+    backswing_ms_u: float | None = 0.0
+    turn_deg_u: float | None = 0.0
+    budget: Mapping[str, Sequence[Any]] = field(default_factory=dict)
 
 
 class Performance:

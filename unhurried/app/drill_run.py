@@ -210,7 +210,8 @@ class DrillRun:
             return
         # The live turn runs on the nominal rate; a sensor's clock is off by a per cent or so.
         stretch = 1.0 if self.clock is None else self.clock.stretch
-        upper = r.upper_turn_deg
+        # No sound says past full of a range that nobody set or approved.
+        upper = r.upper_turn_deg if r.full_end else None
         self.live.target = TurnTarget(
             full_turn_deg=r.full_turn_deg / stretch,
             share=r.share,

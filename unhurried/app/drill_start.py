@@ -179,12 +179,19 @@ def _reference(
         most, past = known.turn(base, upper)
         full, upper = min(full, most or full), past
     own_ms = middle(own, "backswing_ms")
+    times = None
+    if own is not None and drill.backswing_ms is None:
+        times = own.bounds.get("backswing_ms")
+    # Whoever gives the upper end, or limits it, has said where full ends.
+    full_end = own is None or not own.provisional or bounds is None or upper != bounds[1]
     return DrillReference(
         backswing_ms=own_ms if drill.backswing_ms is None else drill.backswing_ms,
         full_turn_deg=full,
         upper_turn_deg=upper,
         swing_ms=middle(own, "swing_ms"),
         peak_rate_dps=middle(own, "peak_rate_dps"),
+        least_backswing_ms=None if times is None else times[0],
+        full_end=full_end,
         **({} if share is None else {"share": max(0.3, share)}),
         **({} if rules is None else {"time_share": rules.time_share}),
     )

@@ -38,6 +38,7 @@ from unhurried.app.page_view import (
     link_words,
     own_figures,
     people_of,
+    recorded_words,
 )
 from unhurried.app.taking_in import gone, is_gone, mark_simulated, take_in
 from words.plain import clock
@@ -122,6 +123,7 @@ class PageDesk:
         self.taps.changed = self._tick
         self.taps.moved = lambda key, whose: self._safely(self._moved, key, whose)
         self.taps.counted = lambda key, counts: self._safely(self._counted, key, counts)
+        self.taps.named = lambda key, kind: self._safely(self._named, key, kind)
         # So that a tap which comes late, for another recording, finds nothing here.
         self._id = secrets.token_hex(4)
         self._labels: dict[int, str] = {}
@@ -332,10 +334,10 @@ class PageDesk:
         left_out = HELD if held else None
         self.taps.add(key, session, swing, left_out=left_out)
         lesson = self.taps.lesson
+        own = self._own[number]
         if lesson is not None:
-            own = self._own[number].full_deg
             left_out = lesson.take(
-                key, swing, kind=kind, mount=session.mount, own_deg=own, held=held
+                key, swing, kind=kind, mount=session.mount, own_deg=own.full_deg, held=held
             )
         counts = left_out is None
         self._swings.append((key, number, swing))
@@ -356,9 +358,7 @@ class PageDesk:
                 kind=kind,
                 at=clock(at),
                 digits={name: swing_digits(swing, name) for name in MEASURES},
-                beside=self._own[number].beside(swing, kind)
-                if self._drill is None and counts
-                else {},
+                beside=own.beside(swing, kind) if self._drill is None and counts else {},
                 who=", ".join(word for word in (swing.player, swing.club) if word),
                 player=swing.player,
                 about=any(note.code == "period_unknown" for note in swing.notes),
@@ -366,7 +366,7 @@ class PageDesk:
                 left_out=left_out,
             )
         )
-        if self._drill is None and not held and self._own[number].add(swing, kind):
+        if self._drill is None and not held and own.add(swing, kind):
             self._say_anew(number)
         if lesson is not None:
             lesson.taken(key)
@@ -400,6 +400,15 @@ class PageDesk:
         if key in self._shown:
             number, swing, _ = self._shown[key]
             self._own[number].count(swing, counts)
+            self._say_anew(number)
+
+    def _named(self, key: str, kind: str | None) -> None:
+        """Somebody said what a swing was: so it is set beside, and in the range of today."""
+        if key in self._shown:
+            number, swing, _ = self._shown[key]
+            now = self._own[number].now(swing, kind)
+            self._shown[key] = number, swing, now
+            self.hub.change_swing(key, beside=self._own[number].beside(swing, now))
             self._say_anew(number)
 
     def _say_anew(self, number: int) -> None:
@@ -549,10 +558,10 @@ class PageDesk:
             if taken is not None:
                 named.append((self._label(self.sessions.index(one)), taken))
         first, kept = there[0], self.taps.kept_ids
-        words = _recorded(first)
+        words = recorded_words(first)
         if self.taps.apart:
             words = "; ".join(
-                f"{self._label(self.sessions.index(o))}: {_recorded(o)}" for o in there
+                f"{self._label(self.sessions.index(o))}: {recorded_words(o)}" for o in there
             )
         if self.run is not None and self.run.drill.ended_for is not None:
             words = f"{words}, {self.run.drill.ended_for}"
@@ -589,9 +598,3 @@ class PageDesk:
                 warning=True,
             )
             return None
-
-
-def _recorded(session: LiveSession) -> str:
-    """Say how much was recorded."""
-    n = len(session.swings)
-    return f"{n} swing{'' if n == 1 else 's'} in {clock(session.status.recorded_s)} min"

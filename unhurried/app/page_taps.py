@@ -142,6 +142,8 @@ class Taps:
         """Called when who swings, or with what, was changed."""
         self.counted: Callable[[str, bool], None] = lambda _key, _counts: None
         """Called when a swing was left out, or counts again."""
+        self.named: Callable[[str, str | None], None] = lambda _key, _kind: None
+        """Called when somebody said what a swing was, or (None) as it was found."""
         self.moved: Callable[[str, Person | None], None] = lambda _key, _whose: None
         """Called when a swing was said to be somebody else's, or (None) as it was recorded."""
         self.writer = concurrent.futures.ThreadPoolExecutor(1, thread_name_prefix="said")
@@ -510,6 +512,7 @@ class Taps:
                 kept.said["kind"] = value
             if self.lesson is not None:
                 self.lesson.was(kept.key, value)
+            self.named(kept.key, value)
         else:
             kept.result = dict(value)
         self.hub.change_swing(

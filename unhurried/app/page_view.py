@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from review.page.livehub import DrillState, LiveHub, Person
     from sensor.link.status import LinkStatus
     from unhurried.app.drill_run import DrillRun
+    from unhurried.app.live import LiveSession
 
 
 NO_NUMBERS: Final = "no numbers for this swing (yet)"
@@ -65,10 +66,19 @@ class OwnFigures:
         """Take a swing in; whether the range for shots is another one now."""
         from library.answer import LEAST_TODAY
 
-        if kind != "rehearsal":
+        if kind != "rehearsal" or swing.intent == "part":
             return False
         self._practice.append(swing)
         return len(self._practice) >= LEAST_TODAY
+
+    def now(self, swing: Swing, kind: str | None) -> str:
+        """Take a swing for what somebody said that it was, or (None) as it was found."""
+        from analysis.evidence.summary import kind_of
+
+        kind = kind or kind_of(swing)
+        self._practice = [one for one in self._practice if one is not swing]
+        self.add(swing, kind)
+        return kind
 
     def follow(self, older: OwnFigures) -> None:
         """Go on with the practice swings that were seen before this was looked up."""
@@ -82,13 +92,15 @@ class OwnFigures:
             self._left_out.append(swing)
 
     def beside(self, swing: Swing, kind: str) -> dict[str, tuple[str, str]]:
-        """Say where a swing lies: by measure a sign, and words."""
+        """Say where a swing lies: by measure a sign, and words; nothing of a part swing."""
         from analysis.evidence.own_range import word_in_range
         from analysis.swing.results import is_bound
         from library.answer import MEASURES, SAID
         from words.answer import rounded
 
-        out = {}
+        out: dict[str, tuple[str, str]] = {}
+        if swing.intent == "part":
+            return out
         own = self._today() if kind == "strike" else {}
         for aspect, measure in MEASURES.items():
             low, high = own.get(measure) or self.known.get(measure, (None, None))
@@ -132,11 +144,9 @@ class OwnFigures:
 
 def _own_u(swing: Swing, measure: str) -> float | None:
     """Return the part of a number's uncertainty that the player's other swings don't share."""
-    from library.derive import own_u
+    from analysis.evidence.own_range import own_u_of
 
-    u = getattr(swing, f"{measure}_u")
-    parts = swing.budget.get(measure)
-    return None if u is None else own_u(u, [(p.source, p.u, p.shared) for p in parts or ()])
+    return own_u_of(getattr(swing, f"{measure}_u"), swing.budget, measure)
 
 
 def own_figures(
@@ -304,15 +314,22 @@ def judged_words(judged: Judged) -> dict[str, tuple[str, str]]:
         aim_s = rounded("backswing_ms", r.backswing_ms)
         out["backswing_ms"] = ("=" if enough else "◂", f"{_kept(enough)}; aim {aim_s}")
     if judged.turn is not None:
-        sign = {"full": "=", "short": "◂", "beyond": "▸"}[judged.turn]
-        aim = r.upper_turn_deg if judged.turn == "beyond" else r.full_turn_deg
-        word = "past full" if judged.turn == "beyond" else _kept(judged.turn == "full")
+        above = {"bigger": "bigger", "beyond": "past full"}.get(judged.turn)
+        sign = "▸" if above else "=" if judged.turn == "full" else "◂"
+        aim = r.upper_turn_deg if above else r.full_turn_deg
+        word = above or _kept(judged.turn == "full")
         out["turn_deg"] = (sign, word if aim is None else f"{word}; aim {rounded('turn_deg', aim)}")
     return out
 
 
 def _kept(there: bool) -> str:
     return "kept" if there else "not kept"
+
+
+def recorded_words(session: LiveSession) -> str:
+    """Say how much was recorded."""
+    n = len(session.swings)
+    return f"{n} swing{'' if n == 1 else 's'} in {clock(session.status.recorded_s)} min"
 
 
 def link_words(status: LinkStatus) -> dict[str, str]:

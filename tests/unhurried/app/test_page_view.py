@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -47,3 +48,20 @@ def test_a_swing_has_the_same_words_live_and_on_its_screen(tmp_path: Path, name:
                         assert word == strip.said.value, (swing.index, measure, len(practice))
                         asked += 1
     assert asked > 15
+
+
+def test_what_somebody_said_a_swing_was_counts_in_the_range_of_today() -> None:
+    swings = analyze(ROOT / "recordings" / "monday-wrist").swings
+    practice = [s for s in swings if kind_of(s) == "rehearsal" and s.backswing_ms is not None]
+    shot = next(s for s in swings if kind_of(s) == "strike")
+    live = OwnFigures()
+    for swing in practice[:5]:
+        live.add(swing, "rehearsal")
+    known = live.beside(shot, "strike")
+    assert known
+    # Four are too few, and a shot that was a practice swing makes five again.
+    assert live.now(practice[0], "strike") == "strike"
+    assert live.beside(shot, "strike") == {}
+    assert live.now(practice[0], None) == "rehearsal"
+    assert live.beside(shot, "strike") == known
+    assert live.beside(replace(shot, intent="part"), "strike") == {}

@@ -31,6 +31,8 @@ class Tally:
     ----------
     quiet : list of bool
         Swings without sound in their order: whether time and turn were kept.
+    numbers : list of int or None
+        Which swings of the session those are; None where that isn't known.
     loud : list of bool
         The same with sound.
     called : list of bool
@@ -38,6 +40,7 @@ class Tally:
     """
 
     quiet: list[bool] = field(default_factory=list)
+    numbers: list[int | None] = field(default_factory=list)
     loud: list[bool] = field(default_factory=list)
     called: list[bool] = field(default_factory=list)
 
@@ -98,6 +101,7 @@ def tally_of(markers: Iterable[Marker], without: Collection[int] = ()) -> Tally:
             continue
         if one.block in QUIET:
             out.quiet.append(one.kept)
+            out.numbers.append(one.number if isinstance(one.number, int) else None)
         elif one.block in CUED:
             out.loud.append(one.kept)
     return out
@@ -180,4 +184,6 @@ def _from_rows(evidence: Evidence, session_id: str) -> Tally:
             continue
         kept = not words & {Said.SHORTER, Said.SMALLER, Said.BIGGER, Said.PAST_FULL}
         (out.quiet if row.block in QUIET else out.loud).append(kept)
+        if row.block in QUIET:
+            out.numbers.append(int(row.swing_id.rpartition("#")[2]))
     return out

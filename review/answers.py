@@ -14,7 +14,7 @@ from library.drill_end import DrillEnd
 from library.over_time import Change, OverTime
 from library.past_full import is_past_full
 from review.formatting import Units, drill_words
-from review.strips import row_svg, spark_svg, strip_svg
+from review.strips import spark_svg, strip_svg
 from words import answer as say
 from words import over_time as say_over_time
 
@@ -228,12 +228,12 @@ def change_size(change: Change) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShownDrill:
-    """A drill's end as it is shown."""
+    """A drill's end as it is shown; ``swings``: each without sound, its number and whether kept."""
 
     headline: str
     last_time: str
     rest: str
-    svg: Markup
+    swings: tuple[tuple[int | None, bool], ...]
 
 
 def shown_drill(end: DrillEnd | None) -> ShownDrill | None:
@@ -250,5 +250,5 @@ def shown_drill(end: DrillEnd | None) -> ShownDrill | None:
         headline=say.drill_headline(sum(now.quiet), len(now.quiet)),
         last_time=last,
         rest=say.drill_rest((sum(now.loud), len(now.loud)), (sum(now.called), len(now.called))),
-        svg=Markup(row_svg(now.quiet)),
+        swings=tuple(zip(now.numbers, now.quiet, strict=True)),
     )

@@ -16,11 +16,13 @@ from markupsafe import Markup
 from analysis.evidence.lesson import LEAST
 from library.answer import SAID, Said
 from library.lesson import Lesson, LessonDot, LessonStrip
+from review.strips import scale_svg
 from words import answer as say_answer
 from words import lesson as say
 
 HEIGHT_PX: Final = 64
-ROWS: Final = (("first", 15.0), ("last", 41.0))
+ROWS: Final = (("first", 12.0), ("last", 37.0))
+TEXT_Y: Final = 62.0
 LEFT: Final = 16.0
 """Where the line begins, in per cent: left of it stands which swings they are."""
 STAGGER: Final = (0.0, 3.0, -3.0, 1.5, -1.5)
@@ -147,6 +149,7 @@ def _svg(strip: LessonStrip, name: str, said: str, written: Callable[[float], st
         if dots:
             ends = sorted(dot.value for dot in dots)
             spoken.append(f"{label} {len(dots)}, {written(ends[0])} to {written(ends[-1])}.")
+    parts.append(scale_svg(sorted({low, high}), place, written, TEXT_Y))
     text = escape(" ".join(spoken), quote=True)
     return (
         f'<svg class="strip" width="100%" height="{HEIGHT_PX}" role="img" aria-label="{text}" '

@@ -14,12 +14,12 @@ from typing import Final
 from library.answer import Dot, Said, Strip
 from words.answer import aspect_word, rounded
 
-HEIGHT_PX: Final = 64
-BAND: Final = (3.0, 41.0)
-ROWS: Final = {False: 13.0, True: 30.0}
+HEIGHT_PX: Final = 58
+BAND: Final = (1.0, 37.0)
+ROWS: Final = {False: 10.5, True: 27.0}
 """Where practice swings and shots are."""
-LAST_Y: Final = 47.5
-TEXT_Y: Final = 61.0
+LAST_Y: Final = 41.0
+TEXT_Y: Final = 56.0
 STAGGER: Final = (0.0, 3.0, -3.0, 1.5, -1.5)
 """Like swings would hide each other."""
 
@@ -62,14 +62,18 @@ def strip_svg(strip: Strip, *, imperial: bool = False, titles: bool = True) -> s
         return 2.0 + 96.0 * min(max((value - centre + half) / (2.0 * half), 0.0), 1.0)
 
     def written(value: float) -> str:
-        return rounded(strip.measure, value, strip.middle, imperial=imperial)
+        # Rotation is said in % of the own range's middle; without one, of these swings' own.
+        return rounded(strip.measure, value, about, imperial=imperial)
 
     parts = [_band(strip, place, written)]
+    if strip.middle is None:
+        # Without a band the scale is where the outermost swings lie.
+        parts.append(scale_svg(sorted({min(values), max(values)}), place, written, TEXT_Y))
     if strip.last is not None:
         a, m, b = (place(v) for v in (strip.last.low, strip.last.middle, strip.last.high))
         parts.append(
             f'<g class="last"><line x1="{a:.2f}%" x2="{b:.2f}%" y1="{LAST_Y}" y2="{LAST_Y}"/>'
-            f'<line x1="{m:.2f}%" x2="{m:.2f}%" y1="{LAST_Y - 5}" y2="{LAST_Y + 5}"/></g>'
+            f'<line x1="{m:.2f}%" x2="{m:.2f}%" y1="{LAST_Y - 4}" y2="{LAST_Y + 4}"/></g>'
         )
     picked = [dot for dot in strip.dots if dot.picked]
     rest = [dot for dot in strip.dots if not dot.picked]
@@ -109,11 +113,26 @@ def _band(strip: Strip, place: Callable[[float], float], written: Callable[[floa
         f'<rect class="own" x="{a:.2f}%" width="{b - a:.2f}%" y="{top}" height="{bottom - top}"/>'
         f'<line class="own-middle" x1="{m:.2f}%" x2="{m:.2f}%" y1="{top}" y2="{bottom}"/>'
     )
-    shown = [(m, strip.middle)] if b - a < NARROW else [(a, strip.low), (b, strip.high)]
-    for x, value in shown:
+    shown = [strip.middle] if b - a < NARROW else [strip.low, strip.high]
+    return out + scale_svg(shown, place, written, TEXT_Y)
+
+
+def scale_svg(
+    values: Sequence[float],
+    place: Callable[[float], float],
+    written: Callable[[float], str],
+    y: float,
+) -> str:
+    """Write numbers under a line, each where it lies; of two that would touch the first alone."""
+    out, before = "", None
+    for value in values:
+        x = place(value)
+        if before is not None and x - before < NARROW:
+            break
+        before = x
         anchor = "start" if x < 6.0 else "end" if x > 94.0 else "middle"
         said = escape(written(value))
-        out += f'<text x="{x:.2f}%" y="{TEXT_Y}" text-anchor="{anchor}">{said}</text>'
+        out += f'<text x="{x:.2f}%" y="{y}" text-anchor="{anchor}">{said}</text>'
     return out
 
 
@@ -164,32 +183,7 @@ def spark_svg(values: Sequence[float]) -> str:
     line = " ".join(f"{x:.1f},{y:.1f}" for x, y in places)
     x, y = places[-1]
     return (
-        f'<svg class="spark" width="66" height="20" role="img" aria-label="The last {len(values)} '
+        f'<svg class="spark" width="66" height="20" viewBox="0 0 66 20" role="img" aria-label="The last {len(values)} '
         f'sessions" xmlns="http://www.w3.org/2000/svg"><polyline points="{line}"/>'
         f'<circle cx="{x:.1f}" cy="{y:.1f}" r="2.5"/></svg>'
-    )
-
-
-ROW: Final = 12
-"""Swings side by side: so they can be told apart on a phone."""
-
-
-def row_svg(kept: Sequence[bool]) -> str:
-    """Draw swings without sound in their order: filled where time and turn were kept."""
-    step, high, radius = 34, 50, 11
-    marks = []
-    for k, there in enumerate(kept):
-        x, y = step * (k % ROW) + step / 2, high * (k // ROW) + 16
-        name = "kept" if there else "not-kept"
-        marks.append(
-            f"<g><title>Swing {k + 1}: {name.replace('-', ' ')}</title>"
-            f'<circle class="{name}" cx="{x:.0f}" cy="{y}" r="{radius}"/>'
-            f'<text x="{x:.0f}" y="{y + 26}" text-anchor="middle">{k + 1}</text></g>'
-        )
-    label = f"{sum(kept)} of {len(kept)} swings without sound kept time and turn"
-    wide, rows = step * min(len(kept), ROW), -(-len(kept) // ROW)
-    return (
-        f'<svg class="kept-row" viewBox="0 0 {wide} {high * rows}" role="img" '
-        f'width="{wide}" aria-label="{label}" '
-        f'xmlns="http://www.w3.org/2000/svg">{"".join(marks)}</svg>'
     )

@@ -261,12 +261,17 @@ def shown_pair(page: Page, pair: Pair, align: str) -> dict[str, Any]:
         ],
         "turned": fmt.turn_word(pair[0].mount),
         "picture": None,
+        "same": None,
         "charts": [],
         "rows": [],
     }
     if lanes is not None:
         drawn = picture(lanes)
         out["picture"] = drawn
+        first, second = drawn["lanes"]
+        places = [(one["session_url"], one["swing"].club) for one in (first, second)]
+        # Said once, above both.
+        out["same"] = first if first["session_url"] and places[0] == places[1] else None
         out["charts"] = _charts(lanes, out["names"], drawn["low"], drawn["high"], align)
         out["rows"] = _rows(lanes, drawn["low"], drawn["high"])
         if align == "takeaway":

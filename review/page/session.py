@@ -26,8 +26,8 @@ from library.evidence import Evidence, felt_words
 from library.rows import SessionRow
 from library.telling import look_of
 from review import formatting as fmt
-from review.answers import shown_answer, shown_drill
-from review.page.answers import next_step
+from review.answers import SEE_OVER_TIME, shown_answer, shown_drill
+from review.page.answers import Step, next_step
 from review.page.app import WAIT_S, Page, page_of
 from review.page.cache import NOT_READY
 from review.page.evidence_cache import Failed, has_report, moved_text, reading_of, safely
@@ -444,7 +444,8 @@ def tell_parts(page: Page, session: SessionRow, chosen: SetOfSwings, today: int)
         context = {"story": story, "session": session, "chosen": chosen}
         latest = evidence.is_latest(session.id)
         found = answer_of_session(evidence, session.id)
-        step = None
+        trend = trend_url(chosen.player, evidence.club, evidence.mount)
+        step = Step(label=SEE_OVER_TIME, url=trend)
         if latest:
             stand = evidence.standing(today)
             step = next_step(stand, chosen.player, evidence.club, evidence.mount, found)
@@ -455,6 +456,7 @@ def tell_parts(page: Page, session: SessionRow, chosen: SetOfSwings, today: int)
                 answer=answer,
                 drill=shown_drill(drill_end(evidence, session.id)),
                 step=step,
+                session_id=session.id,
                 see=see_url(evidence, session.id),
                 felt=[felt_today(evidence, session.id, one) for one in ("rushed", "slow")],
             ),

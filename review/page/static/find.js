@@ -11,7 +11,7 @@ for (const form of document.querySelectorAll("form[data-find]")) {
       item.hidden = !words.every((word) => name.includes(word));
       shown += !item.hidden;
     }
-    said.textContent = `${shown} of ${items.length} shown`;
+    said.textContent = words.length ? `${shown} of ${items.length} shown` : "";
   };
   form.addEventListener("input", apply);
   form.addEventListener("submit", (event) => event.preventDefault());

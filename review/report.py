@@ -19,7 +19,7 @@ from analysis.evidence.reading import Reference
 from analysis.evidence.spread import SwingRow
 from analysis.evidence.story import Example
 from analysis.evidence.summary import spread_of
-from library.answer import Strip, answer_of_session, felt_short
+from library.answer import Answer, Strip, answer_of_session, felt_short
 from library.drill_outcome import MEASURES as KEPT_MEASURES
 from library.drill_outcome import DrillOutcome, kept_by_block, outcome_at, outcome_sentences
 from library.errors import LibraryError
@@ -96,6 +96,8 @@ class Section:
         What changed up to then, what would show, and what was set beside what.
     following : str
         What comes next; for an earlier session where it stood.
+    step : (str, str)
+        What the next press says, and what it is.
     current : bool
         It is the newest session, and today is known.
     today, changes, sessions, kept, results : tuple of tuple of str
@@ -119,6 +121,7 @@ class Section:
     changed_more: str
     changed_beside: str
     following: str
+    step: tuple[str, str]
     standing: Standing
     current: bool
     day: str
@@ -196,7 +199,8 @@ def section_of(
         changed=changed_line(changed),
         changed_more=change_would_show(changed),
         changed_beside=change_beside(changed),
-        following=_following(stand, current=current),
+        following=_following(stand, answer, current=current),
+        step=next_words(stand, answer) if current else (SEE_OVER_TIME, ""),
         standing=stand,
         current=current,
         day=fmt.day_of(then.days[session_id]),
@@ -221,12 +225,12 @@ def section_of(
     )
 
 
-def _following(stand: Standing, *, current: bool) -> str:
+def _following(stand: Standing, answer: Answer, *, current: bool) -> str:
     """Say what comes next, or for an earlier session where it stood."""
     if not current:
         name = say_over_time.step_word(stand.stage.value, stand.step)
         return f"{name[:1].upper()}{name[1:]}."
-    label, note = next_words(stand)
+    label, note = next_words(stand, answer)
     if label == START_DRILL:
         return note
     if label == SEE_OVER_TIME:
@@ -521,6 +525,8 @@ def report_html(
         "version": version,
         "style": report_style(),
         "title": _title(sections),
+        # A file has nothing to press.
+        "steps": (),
         **shared_values(),
     }
     text = template.render(sections=sections, **values)

@@ -130,7 +130,7 @@ def scale_svg(
         if before is not None and x - before < NARROW:
             break
         before = x
-        anchor = "start" if x < 6.0 else "end" if x > 94.0 else "middle"
+        anchor = "start" if x < 9.0 else "end" if x > 91.0 else "middle"
         said = escape(written(value))
         out += f'<text x="{x:.2f}%" y="{y}" text-anchor="{anchor}">{said}</text>'
     return out
@@ -183,7 +183,8 @@ def spark_svg(values: Sequence[float]) -> str:
     line = " ".join(f"{x:.1f},{y:.1f}" for x, y in places)
     x, y = places[-1]
     return (
-        f'<svg class="spark" width="66" height="20" viewBox="0 0 66 20" role="img" aria-label="The last {len(values)} '
-        f'sessions" xmlns="http://www.w3.org/2000/svg"><polyline points="{line}"/>'
+        f'<svg class="spark" width="66" height="20" viewBox="0 0 66 20" role="img" '
+        f'aria-label="The last {len(values)} sessions" xmlns="http://www.w3.org/2000/svg">'
+        f'<polyline points="{line}"/>'
         f'<circle cx="{x:.1f}" cy="{y:.1f}" r="2.5"/></svg>'
     )

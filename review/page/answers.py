@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from analysis.evidence.plan import Stage, Standing
 from library.answer import Answer
-from review.answers import PAST_FULL, next_words
+from review.answers import PAST_FULL, SEE_OVER_TIME, next_words
 from review.page.links import trend_url
 
 
@@ -36,10 +36,19 @@ def next_step(
     answer: Answer | None = None,
 ) -> Step:
     """Say what a player does next with a club and a place of the sensor: one press, or a line."""
-    label, note = next_words(standing, answer)
+    return step_of(next_words(standing, answer), standing, player, club, mount)
+
+
+def step_of(
+    said: tuple[str, str], standing: Standing, player: str, club: str | None, mount: str | None
+) -> Step:
+    """Make what is said of the next step a press, or a line; see `next_words`."""
+    label, note = said
     trend = trend_url(player, club, mount)
     if standing.volume.rest or standing.stage is Stage.STOPPED:
         url = None
+    elif label == SEE_OVER_TIME:
+        url = trend
     elif label == PAST_FULL:
         url = f"/range/drill?player={player}&sets=own"
     elif standing.stage is Stage.REFERENCE:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 from urllib.parse import quote, urlencode
 
@@ -16,6 +17,7 @@ from library.errors import NoSuchError
 from library.evidence import Evidence, evidence_in
 from library.telling import look_of
 from library.told import ToldRecord
+from review.page.answers import step_of
 from review.page.app import Page, checked_id, page_of
 from review.report import Section, report_html, section_of, shared_values
 
@@ -100,7 +102,15 @@ def make_section(
         return section, look_of(evidence) if section.current else None
 
 
-def _shown(request: Request, page: Page, sections: Sequence[Section], back: str) -> Response:
+def _shown(
+    request: Request, page: Page, chosen: Sequence[tuple[Evidence, str]], back: str
+) -> Response:
+    steps = []
+    sections = _sections(page, chosen)
+    for section, (evidence, _) in zip(sections, chosen, strict=True):
+        who = (evidence.player.id, evidence.club, evidence.mount)
+        # The note stands below, under what comes next.
+        steps.append(replace(step_of(section.step, section.standing, *who), note=""))
     query = {k: v for k, v in request.query_params.items() if k in ("player", "club", "mount")}
     file = f"{request.url.path}.html" + (f"?{urlencode(query)}" if query else "")
     return page.render(
@@ -108,6 +118,7 @@ def _shown(request: Request, page: Page, sections: Sequence[Section], back: str)
         "report_page.html",
         here="players",
         sections=sections,
+        steps=steps,
         **shared_values(),
         file=file,
         back=back,
@@ -135,8 +146,8 @@ def _player(request: Request) -> Response:
     """Show a player's report."""
     page = page_of(request)
     with page.library() as library:
-        sections = _sections(page, _of_player(request, page, library))
-    return _shown(request, page, sections, f"/player/{request.path_params['player']}")
+        chosen = _of_player(request, page, library)
+        return _shown(request, page, chosen, f"/player/{request.path_params['player']}")
 
 
 def _player_file(request: Request) -> Response:
@@ -149,8 +160,8 @@ def _session(request: Request) -> Response:
     """Show a session's report."""
     page = page_of(request)
     with page.library() as library:
-        sections = _sections(page, _of_session(request, page, library))
-    return _shown(request, page, sections, f"/session/{request.path_params['session']}")
+        chosen = _of_session(request, page, library)
+        return _shown(request, page, chosen, f"/session/{request.path_params['session']}")
 
 
 def _session_file(request: Request) -> Response:

@@ -16,7 +16,7 @@ from analysis.evidence.plan import Stage, Standing
 from analysis.evidence.reading import Reference
 from analysis.evidence.spread import SessionChange, SwingRow
 from analysis.evidence.told import NotYet
-from library.answer import Said, answer_of_session
+from library.answer import Answer, Said, answer_of_session
 from library.catalogue import Library
 from library.errors import NoSuchError
 from library.evidence import Evidence
@@ -302,7 +302,7 @@ def tell(
 def step_of(found: OverTime, standing: Standing, evidence: Evidence) -> Step:
     """Say what comes next on this screen."""
     player, club, mount = evidence.player.id, evidence.club, evidence.mount
-    step = next_step(standing, player, club, mount)
+    step = next_step(standing, player, club, mount, _last_answer(evidence))
     if step.url != trend_url(player, club, mount):
         return step
     if found.have is not None:
@@ -313,10 +313,12 @@ def step_of(found: OverTime, standing: Standing, evidence: Evidence) -> Step:
 
 def _past_full(evidence: Evidence) -> bool:
     """Tell whether the turn was past full last time."""
-    if not evidence.sessions:
-        return False
-    answer = answer_of_session(evidence, evidence.sessions[-1])
-    return any(strip.said is Said.PAST_FULL for strip in answer.strips)
+    answer = _last_answer(evidence)
+    return answer is not None and any(one.said is Said.PAST_FULL for one in answer.strips)
+
+
+def _last_answer(evidence: Evidence) -> Answer | None:
+    return answer_of_session(evidence, evidence.sessions[-1]) if evidence.sessions else None
 
 
 # -- below it ----------------------------------------------------------------------------------

@@ -26,6 +26,9 @@ def test_it_is_shown_saved_and_accessible(
     )
     assert found == []
     assert window.evaluate("document.documentElement.scrollWidth") <= width
+    # On the screen the next step is a press; the file and paper have it in words alone.
+    assert window.locator("[data-answer] .next-step .button").count() == 1
+    window.evaluate("document.querySelectorAll('section .no-print').forEach((one) => one.remove())")
     shown = window.inner_text("section[aria-labelledby='who-1']")
     with window.expect_download() as coming:
         window.click("text=Save as a file to send")

@@ -72,7 +72,7 @@ def test_a_screen_is_read_in_seconds(site: Any, screen: str) -> None:
 
 @pytest.mark.parametrize("screen", sorted(MOST_WORDS))
 def test_the_answer_comes_first(site: Any, open_page: Any, screen: str) -> None:
-    """Within the first 600 px, also on a phone: the headline, and where the answer begins."""
+    """Within the first 600 px, also on a phone: the headline, the strips and the next step."""
     for width, height in ((1280, 900), (390, 844)):
         window = open_page(f"{site.url}{path_of(site, screen)}", width=width)
         window.set_viewport_size({"width": width, "height": height})
@@ -83,4 +83,6 @@ def test_the_answer_comes_first(site: Any, open_page: Any, screen: str) -> None:
         if strips.count():
             last = strips.last.bounding_box()
             assert last["y"] + last["height"] < 600, width
+        step = window.locator(".next-step .button, .next-step strong").first.bounding_box()
+        assert step["y"] + step["height"] <= 600, width
         window.close()

@@ -35,7 +35,7 @@ class LessonDrill:
     ----------
     make : callable
         Makes a drill of what is asked for, and of how many swings the player has made since the
-        library was asked; from any thread.
+        library was asked; from any thread. None: the drill's part has no sounds.
     sessions : callable
         Gives what is being recorded.
     known_as : mapping of str to str
@@ -53,7 +53,7 @@ class LessonDrill:
 
     def __init__(
         self,
-        make: Callable[[SessionRequest, int], DrillRun],
+        make: Callable[[SessionRequest, int], DrillRun] | None,
         sessions: Callable[[], Sequence[LiveSession]],
         known_as: Mapping[str, str],
         runs: Callable[[DrillRun | None], None],
@@ -79,7 +79,7 @@ class LessonDrill:
         if len(sessions) != 1:
             raise LiveError("a drill has one sensor: start a lesson with one, then the drill")
         session = sessions[0]
-        if self.run is not None or not session.status.received:
+        if self._make is None or self.run is not None or not session.status.received:
             return
         now = session.segment
         asked = SessionRequest(

@@ -125,7 +125,7 @@ class PageDesk:
         self.taps = Taps(hub, home, run, self._plain)
         self.taps.known_as.update(known_as or {})
         self.lesson_drill: LessonDrill | None = None
-        if lesson is not None and make_drill is not None:
+        if lesson is not None:
             self.lesson_drill = LessonDrill(
                 make_drill, lambda: self.sessions, self.taps.known_as, self._drilling
             )

@@ -16,8 +16,13 @@ import pytest
 from patience import PATIENCE_S
 from range_site import RangeSite, kinds, range_site, wait
 
+from feedback.mixer import Voice
+from feedback.outputs import SilentOutput
+from feedback.tones import Sound
+from library.drill_end import drill_end
+from library.evidence import evidence_in
 from library.lesson import PART_SWING
-from review.page.livehub import LessonState
+from review.page.livehub import DrillState, LessonState
 from sensor.recording.opening import open_recording
 from unhurried.app.ingest import open_library
 from unhurried.app.measuring import analyze
@@ -85,6 +90,12 @@ def lesson_of(site: RangeSite) -> LessonState:
     return found
 
 
+def drill_of(site: RangeSite) -> DrillState:
+    found = site.hub.state.drill
+    assert found is not None
+    return found
+
+
 def enough(site: RangeSite, part: str, n: int = 3) -> None:
     """Wait for so many practice swings and shots of a part, from each swing to the next."""
     while min(lesson_of(site).counts[part]) < n:
@@ -123,9 +134,30 @@ def names_by_tap(site: RangeSite) -> list[str | None]:
     return [next((n for seq, n in reversed(tapped) if seq <= at), NAME) for at in takeaways]
 
 
+class Speaker(SilentOutput):
+    """A loudspeaker that nobody hears, until it is pulled."""
+
+    silent = False
+    pulled = False
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.played = 0
+
+    def play(self, sound: Sound, frame: int | None = None) -> Voice:
+        self.played += 1
+        return super().play(sound, frame)
+
+    @property
+    def lost(self) -> bool:  # type: ignore[override]
+        return self.pulled
+
+
 def test_a_lesson_whole_with_all_that_goes_wrong(
-    site: RangeSite, opened: Callable[[str], Phone]
+    site: RangeSite, opened: Callable[[str], Phone], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    speaker = Speaker()
+    monkeypatch.setattr("feedback.outputs.open_output", lambda *_, **__: (speaker, None))
     phone, wall = opened(f"{site.url}/range"), opened(f"{site.url}/wall")
     # A new pupil: the name is all that is typed.
     phone.tap("#new-pupil")
@@ -164,18 +196,28 @@ def test_a_lesson_whole_with_all_that_goes_wrong(
     phone.tap("#numbers")
     phone.sees("#numbers[aria-pressed=true]")
     assert not any(one.hidden for one in site.hub.state.swings)
+    # The drill begins with its sounds once they are heard: till then no swing counts.
     phone.tap("#part-drill")
     phone.sees("#part-drill[aria-pressed=true]")
+    phone.sees(".heard button#sound-none")
+    before = site.hub.state.count
+    site.until(lambda s: s.count >= before + 2)
+    assert drill_of(site).all_done == 0
+    phone.tap("#sound-heard")
+    phone.sees("p:has-text('Set 1 of 8, 3 practice swings without sound')")
+    checked = speaker.played
+    assert checked >= 1
+    # It is one player's: nobody else can be next.
+    assert phone.window.locator("#next-guest").count() == 0
+    site.until(lambda s: s.drill is not None and s.drill.block >= 4)
     # It goes by itself with the next swing, so nothing has to be closed.
     again = site.hub.state.again
     phone.tap("#again")
     site.until(lambda s: s.again == again + 1)
-    # Somebody else has a go.
-    phone.tap("#next-guest")
-    site.until(lambda s: s.last is not None and s.last.player is None)
-    mine = next(one.key for one in site.hub.state.people if one.name == NAME)
-    phone.tap(f"#next-{mine}")
-    site.until(lambda s: s.player == NAME)
+    # The speaker is pulled: it goes on without, and says so.
+    assert speaker.played > checked
+    speaker.pulled = True
+    phone.sees("li:has-text('the drill goes on without sound') strong")
     # The phone sleeps; what is recorded goes on, and the phone then knows all of it.
     phone.window.context.set_offline(True)
     asleep = seconds_of(site)
@@ -183,8 +225,15 @@ def test_a_lesson_whole_with_all_that_goes_wrong(
     phone.window.context.set_offline(False)
     number = site.hub.state.count
     site.until(lambda s: s.count > number)
-    phone.tap("#part-last")
+    # The end of the drill leads on by itself.
     phone.sees("#part-last[aria-pressed=true]")
+    assert site.hub.state.drill is None
+    # Somebody else has a go.
+    phone.tap("#next-guest")
+    site.until(lambda s: s.last is not None and s.last.player is None)
+    mine = next(one.key for one in site.hub.state.people if one.name == NAME)
+    phone.tap(f"#next-{mine}")
+    site.until(lambda s: s.player == NAME)
     enough(site, "last")
     phone.tap("#end summary")
     phone.tap("#stop")
@@ -197,6 +246,7 @@ def test_a_lesson_whole_with_all_that_goes_wrong(
     headline = phone.window.inner_text(".headline")
     assert headline.startswith("Today, last against first"), headline
     assert phone.window.locator(".strip").count() == 3
+    check_drill(site, phone.window.inner_text("main"))
     assert phone.window.evaluate("document.documentElement.scrollWidth") <= 390
     phone.tap("label.choice:has-text('Breathe out before the takeaway')")
     phone.tap("button:has-text('Keep, with homework')")
@@ -206,6 +256,32 @@ def test_a_lesson_whole_with_all_that_goes_wrong(
     phone.tap("a:has-text('Card to print')")
     phone.sees(".card-page h1:has-text('Anouk: homework')")
     check_lesson(site, phone, session)
+
+
+def check_drill(site: RangeSite, shown: str) -> None:
+    """What was swung in the drill, and what was kept of it without sound."""
+    begun = [one["seq"] for one in kinds(site.folder, "lesson")]
+    assert len(kinds(site.folder, "drill")) == 1
+    assert [one["heard"] for one in kinds(site.folder, "sound_check")] == [True]
+    swings = kinds(site.folder, "drill_swing")
+    counted = sum(lesson_of(site).counts["drill"])
+    why = {one["why"] for one in kinds(site.folder, "drill_swing_left_out")}
+    assert "nobody has said yet whether the sounds are heard" in why
+    outcome = kinds(site.folder, "drill_outcome")[0]
+    assert len(swings) == outcome["swings"] <= counted
+    assert all(begun[1] <= one["seq"] for one in swings)
+    assert outcome["seq"] <= begun[2]
+    # The bell came while the turn went on.
+    assert "full" in {one["name"] for one in kinds(site.folder, "tone")}
+    assert [one["lost"] for one in kinds(site.folder, "sound")][-1] is True
+    # From here on the sets' ball and block hold no more.
+    last = [one for one in kinds(site.folder, "segment") if one["seq"] >= begun[2]]
+    assert [(one["ball"], one["block"]) for one in last[:1]] == [(None, None)]
+    with open_library(site.home) as library:
+        evidence = evidence_in(library, str(site.hub.state.session))[0]
+        kept = drill_end(evidence, str(site.hub.state.session))
+    assert kept is not None
+    assert f"{sum(kept.now.quiet)} of {len(kept.now.quiet)} kept time and turn" in shown
 
 
 def check_lesson(site: RangeSite, phone: Phone, session: str) -> None:

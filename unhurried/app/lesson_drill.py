@@ -144,7 +144,8 @@ class LessonDrill:
             self._end(self.run)
 
     def _end(self, run: DrillRun) -> None:
-        run.end()
+        if not run.drill.stopped:
+            run.end()
         if self.run is run:
             self.run = None
             self._runs(None)

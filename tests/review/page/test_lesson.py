@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import io
 import itertools
 import re
@@ -22,10 +23,14 @@ from feedback.tones import Sound
 from library.drill_end import drill_end
 from library.evidence import evidence_in
 from library.lesson import PART_SWING
+from library.limits import LimitsRecord
 from review.page.livehub import DrillState, LessonState
 from sensor.recording.opening import open_recording
 from unhurried.app.ingest import open_library
 from unhurried.app.measuring import analyze
+from unhurried.app.page_view import CALL_FIRST
+from words import cautions
+from words.sound import NO_OUTPUT
 
 PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
 MOST_TAPS = 30
@@ -228,6 +233,12 @@ def test_a_lesson_whole_with_all_that_goes_wrong(
     # The end of the drill leads on by itself.
     phone.sees("#part-last[aria-pressed=true]")
     assert site.hub.state.drill is None
+    # What was to be called first stays covered until it is.
+    covered = [one.key for one in site.hub.state.swings if one.hidden == CALL_FIRST]
+    assert len(covered) == 3
+    felt = {"question": "time", "word": "in-time", "swing": covered[0]}
+    assert site.post("/range/felt", **felt).status_code == 200
+    assert [one.key for one in site.hub.state.swings if one.hidden == CALL_FIRST] == covered[1:]
     # Somebody else has a go.
     phone.tap("#next-guest")
     site.until(lambda s: s.last is not None and s.last.player is None)
@@ -357,6 +368,110 @@ def test_the_screen_works_without_a_script_and_refuses_what_is_none(site: RangeS
     assert site.http.get(f"/session/{state.session}/lesson").status_code == 200
     wrong = site.post(f"/range/end/{state.session}", player="1" * 8)
     assert wrong.status_code == 404
+
+
+LESSON = {"sensor": "simulated", "mount": "wrist", "full_only": "on"}
+
+
+def test_the_drill_of_a_lesson_is_the_coachs_to_begin_and_to_end(
+    site: RangeSite, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # There is no loudspeaker: nothing begins before somebody says to go on without.
+    silent = SilentOutput()
+    monkeypatch.setattr("feedback.outputs.open_output", lambda *_, **__: (silent, "none here"))
+    assert site.post("/range/lesson", **LESSON, new_player="Ida").status_code == 200
+    site.until(lambda s: s.count >= 1)
+    assert site.post("/range/hold", held="yes").status_code == 200
+    assert "press Go on first" in site.post("/range/part", part="drill").text
+    assert lesson_of(site).part == "first"
+    assert site.post("/range/hold", held="no").status_code == 200
+    for _ in range(2):
+        # Pressed twice, it begins once.
+        assert site.post("/range/part", part="drill").json()["text"] == "Drill."
+    before = site.until(lambda s: s.drill is not None and s.drill.state == "unheard").count
+    page = site.http.get("/range").text
+    assert NO_OUTPUT in page
+    assert re.findall(r'id="sound-(\w+)"', page) == ["without"]
+    site.until(lambda s: s.count >= before + 1)
+    assert site.post("/range/heard", word="without").status_code == 200
+    site.until(lambda s: s.drill is not None and s.drill.all_done >= 2)
+    for path, fields in (("next", {"who": "guest"}), ("who", {"club": "wedge"})):
+        assert "press Last shots first" in site.post(f"/range/{path}", **fields).text
+    assert site.post("/range/part", part="last").json()["text"] == "Last shots."
+    assert site.hub.state.drill is None
+    assert site.post("/range/next", who="guest").status_code == 200
+    # Another one, of somebody else, which the end of the lesson cuts short.
+    assert site.post("/range/part", part="drill").status_code == 200
+    assert site.post("/range/heard", word="without").status_code == 200
+    site.until(lambda s: s.drill is not None and s.drill.all_done >= 1)
+    assert site.stop().phase == "kept"
+    assert [one["part"] for one in kinds(site.folder, "lesson")] == [
+        "first",
+        "drill",
+        "last",
+        "drill",
+    ]
+    ends = kinds(site.folder, "drill_outcome")
+    assert len(kinds(site.folder, "drill")) == len(ends) == 2
+    assert ends[0]["swings"] >= 2
+    assert ends[1]["swings"] >= 1
+    assert all(one["why"] != "none here" for one in kinds(site.folder, "drill_swing_left_out"))
+
+
+def test_the_drill_of_a_lesson_obeys_what_the_coach_allows_a_day(site: RangeSite) -> None:
+    with open_library(site.home) as library:
+        ida = library.people.add("Ida", limits=LimitsRecord(swings_day=4))
+        library.save_player(ida)
+    assert site.post("/range/lesson", **LESSON, player=ida.id).status_code == 200
+    site.until(lambda s: s.count >= 1)
+    assert site.post("/range/part", part="drill").status_code == 200
+    # What was swung today, in this lesson, too, is none of the drill's.
+    drill = site.until(lambda s: s.drill is not None).drill
+    assert drill is not None
+    assert 1 <= drill.all_of <= 3
+    assert site.post("/range/part", part="first").status_code == 200
+    site.until(lambda s: s.count >= 4)
+    answer = site.post("/range/part", part="drill")
+    assert answer.status_code == 400
+    assert "no drill for Ida today: at most 4 a day" in answer.text
+    assert lesson_of(site).part == "first"
+    site.stop()
+
+
+def test_where_no_sensor_is_found_the_lesson_is_offered_again(site: RangeSite) -> None:
+    first = site.http.get("/range/lesson").text
+    # On the first day all that is to be minded is in sight, before the form and not folded.
+    for text in cautions.DRILL:
+        assert text in html.unescape(
+            first.partition('<form method="post"')[0].partition("<details")[0]
+        )
+    read = {"cautions": "shown"}
+    assert 'name="cautions" value="shown"' in first
+    assert 'name="cautions" value="shown"' in site.http.get("/range").text
+    lesson = {**LESSON, **read, "new_player": "Ida", "club": "driver"}
+    assert site.post("/range/lesson", **lesson | {"sensor": "near"}).status_code == 200
+    site.until(lambda s: s.phase == "failed")
+    page = site.http.get("/range").text
+    again = page.partition('id="lesson-again"')[2].partition("</form>")[0]
+    assert "With the simulated sensor" in again
+    fields = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', again))
+    assert fields == {
+        "new_player": "Ida", "club": "driver", "mount": "wrist", "hand": "", "full_only": "on"
+    }  # fmt: skip
+    assert site.post("/range/lesson", **fields, sensor="simulated").status_code == 200
+    state = site.until(lambda s: s.phase == "going" and s.count >= 1)
+    # Which hand wasn't said, and isn't made up.
+    assert (state.player, state.hand, state.simulated) == ("Ida", None, True)
+    site.stop()
+    with open_library(site.home) as library:
+        who = library.player("Ida")
+    assert who.handedness is None
+    later = site.http.get(f"/range/lesson?player={who.id}").text
+    assert cautions.SHORT in later
+    assert 'name="cautions"' not in later
+    assert "How the sensor sits" in later
+    # A sensor is chosen by name or by that one press, whatever else the form says.
+    assert 'name="simulated"' in first
 
 
 def test_homework_is_ticked_beside_measured_days(site: RangeSite) -> None:

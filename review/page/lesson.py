@@ -178,7 +178,7 @@ def _start(request: Request, form: Form) -> Response:
         forget_due(library, page.today().isoformat())
     asked = _child(page, form) if field(form, "child", most=20) else _asked(page, form, None)
     if asked.second is not None:
-        raise FormError("a lesson has one sensor: for two, start a recording instead")
+        raise FormError("a lesson has one sensor: for two, start a recording on Range")
     aim = ""
     if asked.player_id is not None:
         with page.library() as library:

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from lesson_numbers import number
 from patience import PATIENCE_S
 from range_site import RangeSite, kinds, range_site, wait
 
@@ -159,7 +160,10 @@ class Speaker(SilentOutput):
 
 
 def test_a_lesson_whole_with_all_that_goes_wrong(
-    site: RangeSite, opened: Callable[[str], Phone], monkeypatch: pytest.MonkeyPatch
+    site: RangeSite,
+    opened: Callable[[str], Phone],
+    monkeypatch: pytest.MonkeyPatch,
+    record_property: Any,
 ) -> None:
     speaker = Speaker()
     monkeypatch.setattr("feedback.outputs.open_output", lambda *_, **__: (speaker, None))
@@ -266,6 +270,11 @@ def test_a_lesson_whole_with_all_that_goes_wrong(
     check_sound(Path(download.value.path()).read_bytes(), swings=12)
     phone.tap("a:has-text('Card to print')")
     phone.sees(".card-page h1:has-text('Anouk: homework')")
+    number(record_property, "a lesson whole: taps", len(phone.taps), f"at most {MOST_TAPS}")
+    swings = len(kinds(site.folder, "drill_swing"))
+    number(
+        record_property, "a lesson whole: swings of its drill, in its one recording", swings, "20"
+    )
     check_lesson(site, phone, session)
 
 
@@ -439,6 +448,8 @@ def test_the_drill_of_a_lesson_obeys_what_the_coach_allows_a_day(site: RangeSite
 
 
 def test_where_no_sensor_is_found_the_lesson_is_offered_again(site: RangeSite) -> None:
+    refused = site.post("/range/lesson", **LESSON, second_sensor="simulated")
+    assert (refused.status_code, "a lesson has one sensor" in refused.text) == (400, True)
     first = site.http.get("/range/lesson").text
     # On the first day all that is to be minded is in sight, before the form and not folded.
     for text in cautions.DRILL:

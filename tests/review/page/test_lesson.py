@@ -232,8 +232,8 @@ def test_a_lesson_whole_with_all_that_goes_wrong(
     asleep = seconds_of(site)
     wait(lambda: seconds_of(site) > asleep + ASLEEP_S)
     phone.window.context.set_offline(False)
-    number = site.hub.state.count
-    site.until(lambda s: s.count > number)
+    count = site.hub.state.count
+    site.until(lambda s: s.count > count)
     # The end of the drill leads on by itself.
     phone.sees("#part-last[aria-pressed=true]")
     assert site.hub.state.drill is None

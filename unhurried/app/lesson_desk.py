@@ -74,7 +74,7 @@ class LessonDesk:
         drill: LessonDrill,
     ) -> None:
         self.drill = drill
-        drill.leads_on = lambda: self.go_to("last")
+        drill.leads_on = self._lead_on
         self._hub = hub
         self._sessions = sessions
         self._leave_out = leave_out
@@ -145,15 +145,19 @@ class LessonDesk:
             raise LiveError("the lesson begins with the sensor's first sample: wait for it")
         if wanted == "drill" and self._hub.state.held:
             raise LiveError("nothing counts now: press Go on first, then begin the drill")
-        if wanted != "drill":
+        if wanted == "drill":
+            self.drill.begin()
+        else:
             self.drill.end()
         if wanted != self._part:
             self._part = wanted
             self._mark()
             self._tell()
-        if wanted == "drill":
-            self.drill.begin()
         return f"{PART_NAMES[part]}."
+
+    def _lead_on(self) -> None:
+        self._hub.say("the drill is over: now the last shots")
+        self.go_to("last")
 
     def _mark(self) -> None:
         for session in self._sessions():

@@ -6,8 +6,9 @@ import asyncio
 import contextlib
 import functools
 import logging
+import threading
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from review.error_text import line_of
 from review.page.livehub import LiveError
@@ -23,13 +24,15 @@ if TYPE_CHECKING:
     from unhurried.app.live import LiveSession
 
 
+_Done = TypeVar("_Done")
+
 _log = logging.getLogger(__name__)
 
 
 class LessonDrill:
     """A drill of whoever swings next, as often as the coach begins one.
 
-    All but `prepare` is to be called where the recording is.
+    All but `pressed` is to be called where the recording is.
 
     Parameters
     ----------
@@ -61,20 +64,35 @@ class LessonDrill:
         self.run: DrillRun | None = None
         self.leads_on: Callable[[], object] = lambda: None
         self._make, self._sessions, self._known_as, self._runs = make, sessions, known_as, runs
+        self._guard = threading.Lock()
         self._ready: DrillRun | None = None
+        self._made_for: str | None = None
         self._heard: DrillRun | None = None
         self._tasks: list[asyncio.Task[None]] = []
 
     # -- its beginning and its end ---------------------------------------------------------------
 
-    def prepare(self, drill: DrillRequest) -> None:
-        """Make a drill: library and sound take their time, and the recording goes on meanwhile.
+    def pressed(self, drill: DrillRequest | None, go_to: Callable[[], _Done]) -> _Done:
+        """Go to a part of the lesson, with the drill that is to begin there; from any thread.
+
+        The drill is made before: library and sound take their time, and the recording goes on.
 
         Raises
         ------
         LiveError
             There are several sensors, the player's plan is stopped, no swing is left today ...
         """
+        with self._guard:
+            try:
+                if drill is not None:
+                    self._prepare(drill)
+                return go_to()
+            finally:
+                left, self._ready = self._ready, None
+                if left is not None:
+                    left.close()
+
+    def _prepare(self, drill: DrillRequest) -> None:
         sessions = self._sessions()
         if len(sessions) != 1:
             raise LiveError("a drill has one sensor: start a lesson with one, then the drill")
@@ -82,6 +100,7 @@ class LessonDrill:
         if self._make is None or self.run is not None or not session.status.received:
             return
         now = session.segment
+        self._made_for = now.player
         asked = SessionRequest(
             player=now.player,
             player_id=None if now.player is None else self._known_as.get(now.player, now.player),
@@ -97,15 +116,20 @@ class LessonDrill:
             raise LiveError(line_of(error, describe(error)[0])) from error
 
     def begin(self) -> None:
-        """Begin what was made."""
-        run, self._ready = self._ready, None
+        """Begin what was made.
+
+        Raises
+        ------
+        LiveError
+            Somebody else was said to be next meanwhile.
+        """
+        run = self._ready
         if run is None:
             return
-        if self.run is not None:
-            # Somebody else pressed, too.
-            run.close()
-            return
         session = self._sessions()[0]
+        if session.segment.player != self._made_for:
+            raise LiveError("somebody else is next now: press Drill again")
+        self._ready = None
         self.run = self._heard = run
         self._runs(run)
         run.attach(session)
@@ -154,12 +178,6 @@ class LessonDrill:
         """Drop all that sounds or waits to, also what still rings of a drill that is over."""
         if self._heard is not None:
             self._heard.fall_silent()
-
-    def forget(self) -> None:
-        """Let go of what was made and never began."""
-        run, self._ready = self._ready, None
-        if run is not None:
-            run.close()
 
     async def over(self) -> None:
         """Wait until all sound is let go of."""

@@ -476,14 +476,10 @@ class PageDesk:
 
     def ask(self, tap: Tap, key: str = "") -> str:
         """Do what was tapped on the page; see `review.page.livehub.Desk`."""
-        drill = self.lesson_drill
-        try:
-            if drill is not None and isinstance(tap, LessonPart) and tap.drill is not None:
-                drill.prepare(tap.drill)
+        if self.lesson_drill is not None and isinstance(tap, LessonPart):
+            done = self.lesson_drill.pressed(tap.drill, lambda: self._in_loop(tap, key))
+        else:
             done = self._in_loop(tap, key)
-        finally:
-            if drill is not None:
-                drill.forget()
         if isinstance(done, LiveError):
             raise done
         return done

@@ -409,11 +409,15 @@ def test_the_drill_of_a_lesson_is_the_coachs_to_begin_and_to_end(
     assert site.post("/range/part", part="last").json()["text"] == "Last shots."
     assert site.hub.state.drill is None
     assert site.post("/range/next", who="guest").status_code == 200
-    # Another one, of somebody else, which the end of the lesson cuts short.
+    # Another one, of somebody else, which is cut short as it hurts.
     assert site.post("/range/part", part="drill").status_code == 200
     assert site.post("/range/heard", word="without").status_code == 200
     site.until(lambda s: s.drill is not None and s.drill.all_done >= 1)
-    assert site.stop().phase == "kept"
+    assert site.post("/range/sore").status_code == 200
+    state = site.until(lambda s: s.phase in ("kept", "failed"))
+    assert (state.phase, state.sore, state.drill) == ("kept", True, None)
+    assert len(kinds(site.folder, "sore")) == 1
+    assert not silent.mixer.waiting
     assert [one["part"] for one in kinds(site.folder, "lesson")] == [
         "first",
         "drill",

@@ -93,7 +93,8 @@ def routes() -> list[BaseRoute]:
 
 def _part(page: Page, form: Form, _swing: str) -> Tap:
     part, state = _word(form, "part", PARTS), hub_of(page).state
-    if part != "drill" or state.drill is not None:
+    # One whose sounds aren't heard may begin anew: a speaker may be there now.
+    if part != "drill" or (state.drill is not None and state.drill.state != "unheard"):
         return LessonPart(part)
     return LessonPart(part, _todays_drill(page, state))
 

@@ -97,7 +97,8 @@ class LessonDrill:
         if len(sessions) != 1:
             raise LiveError("a drill has one sensor: start a lesson with one, then the drill")
         session = sessions[0]
-        if self._make is None or self.run is not None or not session.status.received:
+        waits = self.run is not None and self.run.drill.state != "unheard"
+        if self._make is None or waits or not session.status.received:
             return
         now = session.segment
         self._made_for = now.player
@@ -116,7 +117,7 @@ class LessonDrill:
             raise LiveError(line_of(error, describe(error)[0])) from error
 
     def begin(self) -> None:
-        """Begin what was made.
+        """Begin what was made, in the place of one whose sounds weren't heard.
 
         Raises
         ------
@@ -130,6 +131,7 @@ class LessonDrill:
         if session.segment.player != self._made_for:
             raise LiveError("somebody else is next now: press Drill again")
         self._ready = None
+        self.end()
         self.run = self._heard = run
         self._runs(run)
         run.attach(session)

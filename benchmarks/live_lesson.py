@@ -26,6 +26,7 @@ TESTS: Final = (
     *QUICK,
     "tests/feedback/test_stillness.py",
     "tests/review/page/test_bar.py",
+    "tests/review/page/test_lesson.py",
     "tests/review/page/test_next.py",
     "tests/review/page/test_share.py",
     "tests/review/page/test_speaker.py",

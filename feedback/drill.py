@@ -30,7 +30,6 @@ from feedback.drill_limits import (
     AFTER_SWING_S,
     COME_DOWN_S,
     FELT_S,
-    HEARD_S,
     LATE_S,
     LEAD_S,
     NO_SWING_DEG,
@@ -96,13 +95,10 @@ class Drill(Telling):
                 "backswings_ms": list(plan.backswings_ms),
             },
         )
-        if plan.check and self.audible:
-            # The first set begins when they have been heard.
-            sounds = self._check(now_s)
+        if plan.check and (self.audible or self.no_output):
+            # The first set begins when they have been heard, or somebody said to go on without.
             begun = self._start_block(now_s, first=True)
-            self.state = "unheard" if self.too_soft else "checking"
-            self._due_s = self._sounds_until_s + HEARD_S
-            return [mark, *begun, *sounds]
+            return [mark, *begun, *self._check(now_s)]
         return [mark, *self._start_block(now_s, first=True)]
 
     def tick(self, now_s: float) -> list[Action]:
@@ -118,9 +114,6 @@ class Drill(Telling):
             out += self._told_now(now_s, heard=True)
         if self.lost or now_s < max(self._due_s, self._busy_s, self._sounds_until_s):
             return out
-        if self.state in ("checking", "unheard"):
-            self.state, self._due_s = "resting", now_s
-            out.append(Line("no answer: the drill begins, with sound"))
         if now_s < self._found_s + AFTER_SWING_S:
             return out
         if not self.quiet and not self._may_call(now_s):

@@ -60,9 +60,6 @@ TELL_S = 3.0
 """So long past the finish what came of a swing is told: first the player's own feel. Numbers at
 once are learnt from less than a little later (Swinnen et al. 1990, from memory)."""
 
-HEARD_S = 30.0
-"""The question whether the sounds are heard is waited for so long; till then no swing counts."""
-
 FAST_S = 0.120
 """An output that is later than this has no bell while a player goes back: from 95 % of the turn to
 the top it is about as long."""

@@ -41,6 +41,8 @@ class Standing:
         """Whether sounds are heard; whoever runs it says so. If not, none are waited for."""
         self.fast = True
         """Whether a bell comes in time while a player goes back; whoever runs it says so."""
+        self.no_output = False
+        """Whether no loudspeaker was found though sound was asked for; whoever runs it says so."""
         self.too_soft = False
         """Whether the sounds can't be clear of a range's noise; whoever runs it says so."""
         self.tallies = [Tally(block, k + 1) for k, block in enumerate(plan.blocks)]

@@ -26,12 +26,13 @@ from feedback.drill_limits import (
     AFTER_SWING_S,
     FELT_S,
     FIRST_S,
-    HEARD_S,
     PROVISIONAL_SWINGS,
 )
 from feedback.drill_outcome import ABOVE, Judged, Tally, learnt_from
 from feedback.drill_standing import Standing
-from words.sound import FIX, HEARD, TOO_SOFT
+from words.sound import FIX, HEARD, NO_OUTPUT, TOO_SOFT
+
+BACK_AND_FORTH = "back and forth"
 
 
 class Telling(Standing):
@@ -45,16 +46,24 @@ class Telling(Standing):
     # -- whether the sounds are heard --------------------------------------------------------------
 
     def _check(self, now_s: float) -> list[Action]:
-        """Play the sounds softly, and ask; where they can't be clear of a range's noise, say no."""
-        self.state = "unheard" if self.too_soft else "checking"
+        """Play the sounds softly, and ask; where nothing can be heard at a range, say no.
+
+        The question stays until it is answered. Who walked off to the ball didn't hear it, and a
+        drill that went on with sound would count swings to sounds that nobody hears; one that went
+        on without would leave out what the coach asked for.
+        """
+        self.state, self._due_s = "checking", math.inf
+        if self.no_output:
+            self.state = "unheard"
+            return [Line(NO_OUTPUT)]
+        if self.too_soft:
+            self.state = "unheard"
         words = f"{TOO_SOFT} {HEARD}" if self.too_soft else HEARD
-        out: list[Action] = [*self._played(Play("check"), now_s), Line(words)]
-        self._due_s = max(now_s, self._sounds_until_s) + HEARD_S
-        return out
+        return [*self._played(Play("check"), now_s), Line(words)]
 
     def heard(self, heard: bool, now_s: float) -> list[Action]:
         """Say whether the sounds were heard."""
-        if self.state not in ("checking", "unheard"):
+        if self.state not in ("checking", "unheard") or self.no_output:
             return []
         out: list[Action] = [StopTones(), Mark("sound_check", {"heard": heard})]
         self._sounds_until_s = now_s
@@ -68,10 +77,11 @@ class Telling(Standing):
 
     def without_sound(self, now_s: float) -> list[Action]:
         """Go on without sound, for the eye only."""
-        if self.state in ("before", "done") or not self.audible:
+        asked = self.state in ("checking", "unheard")
+        if self.state in ("before", "done") or not (self.audible or asked):
             return []
         self.audible, self._sounds_until_s = False, -math.inf
-        if self.state in ("checking", "unheard"):
+        if asked:
             self.state, self._due_s = "resting", now_s + FIRST_S
         return [StopTones(), Mark("sound_check", {"heard": False, "without": True}), Mute()]
 
@@ -91,9 +101,7 @@ class Telling(Standing):
             return [StopCue("held"), Silence()]
         if self.state == "asking":
             self._asked_until_s = now_s + FELT_S
-        elif self.state in ("checking", "unheard"):
-            self._due_s = now_s + HEARD_S
-        elif self.state != "telling":
+        elif self.state not in ("checking", "unheard", "telling"):
             self.state, self._due_s = "resting", now_s + min(FIRST_S, self.plan.rest_s)
         self._cues = 0
         return []
@@ -104,10 +112,16 @@ class Telling(Standing):
             return []
         return [Mark("drill_swing_left_out", {"swing": index, "why": "held"})]
 
-    def back_and_forth(self, index: int, now_s: float) -> list[Action]:
-        """A swing began at the finish of the one before: its time and turn aren't from address.
+    def only_counted(self, index: int, now_s: float, why: str | None = None) -> list[Action]:
+        """A swing is neither judged nor counted, and the drill waits on as if it hadn't been.
 
-        So it is neither judged nor counted, and the drill waits on as if it hadn't been.
+        Parameters
+        ----------
+        index : int
+        now_s : float
+        why : str, optional
+            By default it began at the finish of the one before: its time and turn aren't from
+            address.
         """
         if self.state in ("before", "done"):
             return []
@@ -117,9 +131,11 @@ class Telling(Standing):
         self._under_way, self._rising, self._busy_s = False, None, -math.inf
         self._cued_s, self._found_s, self._confirmed, self._cues = None, now_s, False, 0
         self._heard.clear()
-        why = "back and forth"
-        out.append(Mark("drill_swing_left_out", {"swing": index, "why": why}))
-        return [*out, Line(f"that swing does not count: {why}. Begin each one at address")]
+        out.append(Mark("drill_swing_left_out", {"swing": index, "why": why or BACK_AND_FORTH}))
+        if why is not None:
+            return out
+        text = f"that swing does not count: {BACK_AND_FORTH}. Begin each one at address"
+        return [*out, Line(text)]
 
     def leave_out(self, index: int, now_s: float) -> list[Action]:
         """A swing that was judged is not to count: its set asks for one more."""
@@ -168,6 +184,8 @@ class Telling(Standing):
     def sound_interrupted(self, underflows: int, *, lost: bool = False) -> list[Action]:
         """The sound stopped for a moment (or for good): what was heard then was late."""
         self._interrupted = True
+        if lost and self.state == "checking":
+            self.state, self.no_output = "unheard", True
         if self._at < len(self.tallies):
             self.tallies[self._at].unsound = True
         return [Mark("sound", {"underflows": underflows, "lost": lost})]

@@ -66,18 +66,22 @@ def tally_of(markers: Iterable[Marker], without: Collection[int] = ()) -> Tally:
     Parameters
     ----------
     markers : iterable of Marker
-        Of a recording, in their order.
+        Of a recording, in their order; a lesson may have several drills.
     without : collection of int, optional
-        Numbers of swings that were said not to count after the drill.
+        Numbers of swings that aren't asked about: said not to count after the drill, or somebody
+        else's.
     """
     out = Tally()
+    drill = 0
     swings: list[_Drilled] = []
     left_out: dict[object, tuple[int, _Drilled]] = {}
     for marker in markers:
         fields = marker.fields
         number = fields.get("swing")
-        if marker.kind == "drill_swing":
-            swings.append(_Drilled.of(fields))
+        if marker.kind == "drill":
+            drill += 1
+        elif marker.kind == "drill_swing":
+            swings.append(_Drilled.of(fields, drill))
         elif marker.kind == "drill_swing_left_out":
             for place, one in enumerate(swings):
                 if one.number is not None and one.number == number:
@@ -88,15 +92,19 @@ def tally_of(markers: Iterable[Marker], without: Collection[int] = ()) -> Tally:
             swings.insert(place, one)
         elif marker.kind in ("felt", "felt_called") and not fields.get("after_numbers"):
             at, word = fields.get("number"), fields.get("felt")
-            if isinstance(at, int) and 0 < at <= len(swings) and isinstance(word, str):
-                swings[at - 1].felt = word
-    first = next((place for place, one in enumerate(swings) if one.block in CUED), 0)
+            mine = [one for one in swings if one.drill == drill]
+            if isinstance(at, int) and 0 < at <= len(mine) and isinstance(word, str):
+                mine[at - 1].felt = word
+    first: dict[int, int] = {}
+    for place, one in enumerate(swings):
+        if one.block in CUED:
+            first.setdefault(one.drill, place)
     for place, one in enumerate(swings):
         if one.number in without:
             continue
         if one.time is not None and one.felt is not None:
             out.called.append((one.felt == "rushed") == (one.time == "short"))
-        if one.kept is None or place < first:
+        if one.kept is None or place < first.get(one.drill, 0):
             # What was swung before any sound is where the day began, and nothing that was kept.
             continue
         if one.block in QUIET:
@@ -111,6 +119,7 @@ def tally_of(markers: Iterable[Marker], without: Collection[int] = ()) -> Tally:
 class _Drilled:
     """A swing as a drill judged it; ``kept`` is None where nothing could be judged."""
 
+    drill: int
     number: object
     block: object
     time: str | None
@@ -118,13 +127,14 @@ class _Drilled:
     felt: str | None = None
 
     @classmethod
-    def of(cls, fields: Mapping[str, Any]) -> _Drilled:
+    def of(cls, fields: Mapping[str, Any], drill: int) -> _Drilled:
         time, turn = fields.get("time"), fields.get("turn")
         kept = fields.get("kept")
         if not isinstance(kept, bool):
             # As older drills wrote it.
             kept = time in (None, "enough") and turn in (None, "full")
         return cls(
+            drill=drill,
             number=fields.get("swing"),
             block=fields.get("block_kind"),
             time=time if isinstance(time, str) else None,
@@ -160,15 +170,18 @@ def _tally(evidence: Evidence, session_id: str) -> Tally:
     if not any(one.kind == "drill_swing" for one in markers):
         return _from_rows(evidence, session_id)
     # Even where nothing is left to count: rows would have other swings, and other words for them.
-    return tally_of(markers, _said_not_to_count(evidence, session_id))
+    return tally_of(markers, _not_asked(evidence, session_id))
 
 
-def _said_not_to_count(evidence: Evidence, session_id: str) -> set[int]:
-    """Return the numbers of a session's swings that are left out by now."""
-    table = evidence.library.swings(
-        session=session_id, columns=("number", "excluded"), excluded=True
-    )
-    return {int(row["number"]) for row in table.rows() if row["excluded"] is not None}
+def _not_asked(evidence: Evidence, session_id: str) -> set[int]:
+    """Return the numbers of a session's swings that are left out by now, or somebody else's."""
+    columns = ("number", "player", "excluded")
+    table = evidence.library.swings(session=session_id, columns=columns, excluded=True)
+    return {
+        int(row["number"])
+        for row in table.rows()
+        if row["excluded"] is not None or row["player"] != evidence.player.id
+    }
 
 
 def _from_rows(evidence: Evidence, session_id: str) -> Tally:

@@ -17,7 +17,7 @@ from words.glossary import FELT, MEASURES, PLACES, measure_word, turn_word
 from words.lesson import PART_NAMES
 from words.plain import clock as plain_clock
 from words.plain import count, decimals_of, join
-from words.sound import FIX, HEARD, TOO_SOFT
+from words.sound import FIX, HEARD, NO_OUTPUT, TOO_SOFT
 from words.units import shown_in, unit_of
 
 __all__ = [
@@ -69,7 +69,7 @@ BLOCK_WORDS: Final[Mapping[str, str]] = {
 }
 """How the sets of a drill are swung."""
 
-SOUND_SAID: Final = {"ask": HEARD, "fix": FIX, "soft": TOO_SOFT}
+SOUND_SAID: Final = {"ask": HEARD, "fix": FIX, "soft": TOO_SOFT, "none": NO_OUTPUT}
 """Before the first swing of a drill."""
 
 SOUND_WORDS: Final[Mapping[str, str]] = {

@@ -12,6 +12,12 @@ FIX: Final = (
 )
 """What helps."""
 
+NO_OUTPUT: Final = (
+    "No sound: this computer has no loudspeaker that works. Plug one in and begin the drill again, "
+    "or go on without sound."
+)
+"""Where there is nothing to play on."""
+
 FAR: Final = "Nearer is better: two metres from the speaker."
 
 TOO_SOFT: Final = "The level is set too low to be heard at a range: raise it, or stand nearer."

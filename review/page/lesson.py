@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Final
 
 from starlette.concurrency import run_in_threadpool
@@ -26,26 +27,38 @@ from review import formatting as fmt
 from review.errors import ReviewError
 from review.lesson_strips import ShownLesson, shown_lesson
 from review.page.app import FormError, Page, checked_id, from_here, page_of
-from review.page.evidence_cache import safely
+from review.page.evidence_cache import safely, stand
 from review.page.forms import Form, field, posted
 from review.page.last_time import LastTime, last_time
-from review.page.livehub import LiveError
+from review.page.livehub import LiveError, LiveState
 from review.page.players import change_player
 from review.page.range import (
     ONLY_COACH,
     _ask,
     _asked,
     _begin,
+    _planned,
     _start_context,
     _staying,
     hub_of,
 )
 from review.page.range_taps import _word
-from review.page.requests import FullOnly, LessonPart, LessonRequest, Numbers, SessionRequest
+from review.page.requests import (
+    DrillRequest,
+    FullOnly,
+    LessonPart,
+    LessonRequest,
+    Numbers,
+    SessionRequest,
+    Tap,
+)
 from sensor.recording.lesson import PARTS
 from sensor.recording.schema import HANDS
 from words import lesson as say
 from words.nicknames import nickname
+
+PLAN_S: Final = 3.0
+"""Longest that the drill waits for the player's plan: it was asked for when the lesson began."""
 
 LONGEST_AIM: Final = 200
 LONGEST_WORDS: Final = 1000
@@ -57,7 +70,7 @@ def routes() -> list[BaseRoute]:
     """Return the paths of these screens."""
     changes: dict[str, Callable[[Request, Form], Response]] = {
         "lesson": _start,
-        "part": _ask(lambda _page, form, _swing: LessonPart(_word(form, "part", PARTS))),
+        "part": _ask(_part),
         "numbers": _ask(lambda _page, form, _swing: Numbers(_yes(form, "shown"))),
         "full-only": _ask(lambda _page, form, _swing: FullOnly(_yes(form, "on"))),
     }
@@ -76,6 +89,29 @@ def routes() -> list[BaseRoute]:
         Route("/session/{session}/lesson", _end),
         Route("/range/end/{session}", posted(_keep), methods=["POST"]),
     ]
+
+
+def _part(page: Page, form: Form, _swing: str) -> Tap:
+    part, state = _word(form, "part", PARTS), hub_of(page).state
+    # One whose sounds aren't heard may begin anew: a speaker may be there now.
+    if part != "drill" or (state.drill is not None and state.drill.state != "unheard"):
+        return LessonPart(part)
+    return LessonPart(part, _todays_drill(page, state))
+
+
+def _todays_drill(page: Page, state: LiveState) -> DrillRequest:
+    """The usual sets with what the player's plan says of time and turn, as far as it is known."""
+    who = next((one.player_id for one in state.people if one.name == state.player), None)
+    planned = None if who is None else _planned(page, who, PLAN_S)[0]
+    if planned is None or (planned["club"], planned["mount"]) != (state.club, state.mount):
+        planned = {}
+    share = planned.get("share")
+    return DrillRequest(
+        rest_s=float(page.tools.settings.get("rest_s", 8.0)),
+        backswing_ms=planned.get("backswing_ms"),
+        full_turn_deg=planned.get("full_turn_deg"),
+        share=None if share is None else share / 100.0,
+    )
 
 
 def _yes(form: Form, name: str) -> bool:
@@ -114,6 +150,12 @@ def _start_screen(request: Request) -> Response:
             player = library.player(checked_id(asked))
             setting = _last_setting(library, player.id)
             before = last_time(library, player)
+        # The drill will ask for it.
+        page.cache.start(
+            ("stand", player.id, page.today()),
+            partial(page.worker.do, stand, player.id),
+            player=player.id,
+        )
     return page.render(
         request,
         "range_lesson.html",
@@ -123,6 +165,7 @@ def _start_screen(request: Request) -> Response:
         setting=setting,
         before=before,
         hands=HANDS,
+        cautions=hub.starter.cautions_for(None if player is None else player.name),
         **_start_context(page, hub.state.player),
     )
 
@@ -135,11 +178,15 @@ def _start(request: Request, form: Form) -> Response:
         # Whoever wasn't kept from another day is gone before the next lesson.
         forget_due(library, page.today().isoformat())
     asked = _child(page, form) if field(form, "child", most=20) else _asked(page, form, None)
+    if asked.second is not None:
+        raise FormError("a lesson has one sensor: for two, start a recording on Range")
     aim = ""
     if asked.player_id is not None:
         with page.library() as library:
             record = last_lesson(library.player(asked.player_id).lessons)
         aim = "" if record is None else record.aim or ""
+    if field(form, "simulated", most=5) == "yes":
+        asked = dataclasses.replace(asked, sensor=None, simulated=True)
     full_only = field(form, "full_only", most=20) == "on"
     return _begin(request, asked, lesson=LessonRequest(full_only=full_only, aim=aim))
 

@@ -175,8 +175,8 @@ class DrillState:
         paused, done.
     sound : str
         Where the sound goes.
-    too_soft : bool
-        The level is too low for a range.
+    too_soft, no_output : bool
+        The level is too low for a range; there is no loudspeaker.
     """
 
     block: int
@@ -190,6 +190,7 @@ class DrillState:
     sound: str
     what: str = ""
     too_soft: bool = False
+    no_output: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,14 +254,15 @@ class LiveSensor:
     player : str or None
         Whose swings it records from here on; None: a guest's.
     mount : str or None
-    link : str
-        Words where the link is gone, else empty.
+    link, battery : str
+        Words where the link is gone, and how much charge is left; else empty.
     """
 
     number: int
     player: str | None = None
     mount: str | None = None
     link: str = ""
+    battery: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -359,6 +361,11 @@ class LiveState:
     sore: bool = False
     sensors: tuple[LiveSensor, ...] = ()
     kept: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def drilling(self) -> bool:
+        """Whether a drill runs, or ran last: alone, or in a lesson."""
+        return self.kind == "drill" or self.drill is not None
 
     @property
     def running(self) -> bool:

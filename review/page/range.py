@@ -233,11 +233,19 @@ def _start_context(page: Page, before: str | None) -> dict[str, Any]:
         "before_id": next((one["id"] for one in people if one["name"] == before), None),
         "clubs": clubs[:30],
         "mounts": [(name, fmt.MOUNT_WORDS[name]) for name in MOUNTS],
+        "first_day": _first_day(page, before),
+        "whole": cautions.DRILL,
         "minded": cautions.RECORDING,
         "wearing_texts": [
             (fmt.MOUNT_WORDS[mount], texts) for mount, texts in cautions.WEARING.items()
         ],
     }
+
+
+def _first_day(page: Page, player: str | None) -> bool:
+    """Whether somebody is to read all that is to be minded, and not only what is folded away."""
+    starter = hub_of(page).starter
+    return starter is not None and starter.cautions_for(player) == starter.cautions
 
 
 def _drill_screen(request: Request) -> Response:
@@ -262,7 +270,6 @@ def _drill_screen(request: Request) -> Response:
         here="range",
         state=hub.state,
         cautions=hub.starter.cautions_for(name),
-        whole=hub.starter.cautions,
         level=cautions.LEVEL,
         who_id=who,
         hands=HANDS,
@@ -292,12 +299,12 @@ def _usual_words(page: Page, who: str | None) -> str:
     return "12 swings, 6 to 8 minutes" if fewer else "20 swings, 9 to 12 minutes"
 
 
-def _planned(page: Page, who: str) -> tuple[dict[str, Any] | None, str]:
+def _planned(page: Page, who: str, wait_s: float = 20.0) -> tuple[dict[str, Any] | None, str]:
     """The next drill of a player's plan, with a line that says what it is or why there is none."""
     with page.library() as library:
         name = library.player(who).name
     found = page.cache.get(
-        ("stand", who, page.today()), partial(page.worker.do, stand, who), player=who, wait_s=20.0
+        ("stand", who, page.today()), partial(page.worker.do, stand, who), player=who, wait_s=wait_s
     )
     drill: NextDrill | None = found.standing.drill if isinstance(found, Stand) else None
     if drill is None:
@@ -309,6 +316,7 @@ def _planned(page: Page, who: str) -> tuple[dict[str, Any] | None, str]:
         "block": drill.block,
         "repeats": drill.repeats,
         "rest_s": drill.rest_s,
+        "ball": drill.ball,
         "backswing_ms": drill.backswing_ms,
         "full_turn_deg": None if drill.full_turn_deg is None else round(drill.full_turn_deg),
         "share": None if drill.share is None else round(100.0 * drill.share),
@@ -403,6 +411,7 @@ def _asked(page: Page, form: Form, drill: DrillRequest | None) -> SessionRequest
         hand=_optional(form, "hand", HANDS),
         drill=drill,
         second=_second(page, form, sensor) if drill is None else None,
+        minded=field(form, "cautions", most=20) in ("read", "shown"),
     )
 
 
@@ -459,6 +468,7 @@ def _start_drill(request: Request, form: Form) -> Response:
         schedule=_word(form, "schedule", SCHEDULES),
         cue_on=None if cue == "none" else cue,
         felt={"third": 3, "ask": 1}.get(field(form, "felt", most=20), 0),
+        ball={"yes": True, "no": False}.get(field(form, "quiet_ball", most=5)),
     )
     return _begin(request, _asked(page_of(request), form, drill))
 
@@ -552,7 +562,7 @@ def routes() -> list[Route]:
         "code": _code,
         "leave": _leave,
         "stop": _ask(lambda *_: Stop()),
-        "sore": _ask(lambda *_: Sore()),
+        "sore": _ask(lambda _page, form, _swing: Sore(_sensor_of(form))),
         "hold": _ask(_hold),
         "not-that": _ask(lambda _page, _form, swing: NotThat(swing)),
         "again": _again,

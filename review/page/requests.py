@@ -110,6 +110,8 @@ class SessionRequest:
         Recorded with it, for another player.
     lesson : LessonRequest or None
         None: a recording without a lesson's parts.
+    minded : bool
+        The cautions were shown whole, or ticked as read.
     """
 
     sensor: str | None = None
@@ -122,6 +124,7 @@ class SessionRequest:
     drill: DrillRequest | None = None
     second: OtherSensor | None = None
     lesson: LessonRequest | None = None
+    minded: bool = False
 
 
 # -- taps ------------------------------------------------------------------------------------------
@@ -134,7 +137,12 @@ class Stop:
 
 @dataclass(frozen=True, slots=True)
 class Sore:
-    """It hurts: silence, and the end; only the coach starts again."""
+    """It hurts: silence, and the end; only the coach starts again.
+
+    ``sensor`` is the number of the sensor whose player it is, where each has its own; 0: not said.
+    """
+
+    sensor: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,9 +266,10 @@ class BallResult:
 
 @dataclass(frozen=True, slots=True)
 class LessonPart:
-    """From here on another part of the lesson."""
+    """From here on another part of the lesson; with the drill that begins where it is that."""
 
     part: str
+    drill: DrillRequest | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,7 @@ from feedback.drill_plan import (
 from feedback.patterns import LEARNT, SOUNDS, seconds
 from library.drill_end import tally_of
 from sensor.recording.markers import Marker
-from words.sound import FIX, HEARD
+from words.sound import FIX, HEARD, NO_OUTPUT
 
 OWN = DrillReference(backswing_ms=800.0, full_turn_deg=130.0, upper_turn_deg=145.0)
 TELL_S = 3.0
@@ -394,15 +394,37 @@ def test_a_swing_is_no_answer_to_whether_the_sounds_are_heard(state: str) -> Non
     assert one.drill.done == 1
 
 
-def test_no_answer_is_no_reason_to_wait() -> None:
+def test_without_an_answer_nothing_begins() -> None:
     slow = Performance(usual(Block("rehearsal", 2, sound="bell"), check=True))
-    slow.until(60.0)
-    assert slow.drill.state == "waiting"
-    # Nobody hears a silent output.
+    slow.until(600.0)
+    assert slow.drill.state == "checking"
+    assert len(slow.ear.sounding()) == 1
+    # Nobody hears a silent output that was asked for: there is nothing to answer.
     drill = Drill(usual(check=True))
     drill.audible = False
     drill.begin(0.0)
     assert drill.state == "resting"
+
+
+def test_without_a_loudspeaker_one_tap_goes_on_without_sound() -> None:
+    drill = Drill(usual(Block("rehearsal", 2, sound="bell"), check=True))
+    drill.audible, drill.no_output = False, True
+    begun = drill.begin(0.0)
+    assert NO_OUTPUT in [one.text for one in begun if isinstance(one, Line)]
+    assert not any(isinstance(one, Play) for one in begun)
+    drill.tick(600.0)
+    assert drill.state == "unheard"
+    # There is nothing to be heard, or played again.
+    assert drill.heard(True, 601.0) == drill.heard(False, 601.0) == []
+    assert any(isinstance(one, Mute) for one in drill.without_sound(602.0))
+    assert drill.state == "resting"
+    # A loudspeaker that is pulled while it is asked about is none.
+    drill = Drill(usual(Block("rehearsal", 2, sound="bell"), check=True))
+    drill.begin(0.0)
+    drill.audible = False
+    drill.sound_interrupted(0, lost=True)
+    assert (drill.state, drill.no_output) == ("unheard", True)
+    assert any(isinstance(one, Mute) for one in drill.without_sound(5.0))
 
 
 # -- whatever happens -----------------------------------------------------------------------------

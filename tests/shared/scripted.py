@@ -119,7 +119,7 @@ class SampleDrill(DrillRun):
     async def _ticks(self) -> None:
         """Time goes by samples only."""
 
-    async def _let_ring(self) -> None:
+    async def let_ring(self) -> None:
         """Time has ended with the last sample."""
 
 

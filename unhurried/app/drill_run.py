@@ -122,8 +122,23 @@ class DrillRun:
                         task.cancel()
                     await asyncio.gather(ticking, writing, return_exceptions=True)
                 if not self._by_user:
-                    await self._let_ring()
+                    await self.let_ring()
         return self._by_user
+
+    def attach(self, session: LiveSession) -> None:
+        """Go along with a recording that runs already, from its next samples on."""
+        self._session = session
+        self._stop = asyncio.Event()
+
+    async def until_done(self) -> None:
+        """Wait until the drill is done, and look after it; the recording goes on."""
+        assert self._stop is not None
+        ticking = asyncio.ensure_future(self._ticks())
+        try:
+            await self._stop.wait()
+        finally:
+            ticking.cancel()
+            await asyncio.gather(ticking, return_exceptions=True)
 
     @property
     def clock(self) -> LiveTimeBase | None:
@@ -138,7 +153,7 @@ class DrillRun:
             if self.drill.plan.check and self.drill.audible:
                 self.say(CHECK_KEYS)
 
-    async def _let_ring(self) -> None:
+    async def let_ring(self) -> None:
         """Let the tones of the last swing be heard."""
         end = self._now_s() + RING_S
         while self.sound.mixer.waiting and not self.sound.lost and self._now_s() < end:
@@ -239,8 +254,8 @@ class DrillRun:
             )
         )
 
-    def on_swing(self, swing: Swing) -> None:
-        """Take a swing that has ended."""
+    def on_swing(self, swing: Swing, *, why_not: str | None = None) -> None:
+        """Take a swing that has ended; `why_not` says why it is only counted."""
         from analysis.evidence.summary import following, is_held
         from analysis.swing.recognise import SURE_P
 
@@ -249,15 +264,16 @@ class DrillRun:
         before, self._before = self._before, swing
         follows = before is not None and swing.index in following((before, swing))
         if self.live is not None and swing.turn_deg is not None:
-            sure = (swing.swing_p is None or swing.swing_p >= SURE_P) and not (held or follows)
+            sure = swing.swing_p is None or swing.swing_p >= SURE_P
+            sure = sure and not (held or follows or why_not)
             seen = self.live.learn(swing.turn_deg, sure=sure)
             self._set_target()
         if held:
             self._do(self.drill.held_swing(swing.index))
             return
         self._stop_cue("the swing was over")
-        if follows:
-            self._do(self.drill.back_and_forth(swing.index, self._now_s()))
+        if follows or why_not:
+            self._do(self.drill.only_counted(swing.index, self._now_s(), why_not))
             return
         found = None if self._session is None else self._session.last_found
         rate = 0.0 if self.clock is None else 1.0 / self.clock.period_s
@@ -445,7 +461,7 @@ class DrillRun:
         if kind == "drill_swing":
             self._swung_in = (fields["block"], fields["block_kind"])
         session = self._session
-        if session is None or session.status.state in ("ended", "stopped"):
+        if session is None:
             return
         try:
             if kind == "felt":

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from unhurried.app.drill_checks import KnownPlayer
 
 
-def allowed_today(home: Path, player: str) -> Allowed:
-    """Return what a player may swing today.
+def allowed_today(home: Path, player: str, made: int = 0) -> Allowed:
+    """Return what a player may swing today, after so many that the library doesn't know yet.
 
     Raises
     ------
@@ -33,10 +33,14 @@ def allowed_today(home: Path, player: str) -> Allowed:
 
     if (home / LIBRARY_FILE).exists():
         with open_library(home) as library:
-            return allowed(library, player)
-    who = Registry(home).find(player)
-    fewer = who.child or who.limits.turn_share is not None
-    return Allowed(limits=who.limits, swings_left=who.limits.swings_day, fewer=fewer)
+            found = allowed(library, player)
+    else:
+        who = Registry(home).find(player)
+        fewer = who.child or who.limits.turn_share is not None
+        found = Allowed(limits=who.limits, swings_left=who.limits.swings_day, fewer=fewer)
+    if found.swings_left is None:
+        return found
+    return replace(found, swings_left=max(0, found.swings_left - made))
 
 
 def turns_past_full(home: Path, player: str, club: str | None, mount: str | None) -> bool:

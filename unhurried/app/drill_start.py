@@ -70,7 +70,7 @@ class ReadyDrill:
         return run, sound.name in measured, why
 
 
-def ready_drill(home: Path, asked: SessionRequest) -> ReadyDrill:
+def ready_drill(home: Path, asked: SessionRequest, *, made: int = 0) -> ReadyDrill:
     """Make a drill of what is asked for and what the library knows of the player.
 
     Parameters
@@ -78,6 +78,8 @@ def ready_drill(home: Path, asked: SessionRequest) -> ReadyDrill:
     home : Path
     asked : SessionRequest
         Its `player_id` says whom the library is asked about.
+    made : int
+        Swings of today that the library doesn't know yet.
 
     Raises
     ------
@@ -98,7 +100,7 @@ def ready_drill(home: Path, asked: SessionRequest) -> ReadyDrill:
     remarks = [] if who is None else plan_remarks(home, who, asked.club, asked.mount)
     if (remark := retention_remark(home, who, drill.blocks)) is not None:
         remarks.append(remark)
-    known = None if who is None else allowed_today(home, who.id)
+    known = None if who is None else allowed_today(home, who.id, made)
     past_full = (
         who is not None and drill.usual and turns_past_full(home, who.id, asked.club, asked.mount)
     )

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from analysis.swing.results import Swing
     from review.page.livehub import LiveHub, Person
     from review.page.requests import LessonRequest
+    from unhurried.app.lesson_drill import LessonDrill
     from unhurried.app.live import LiveSession
 
 
@@ -58,6 +59,8 @@ class LessonDesk:
         Leaves a swing out, by its key and why, or (None) has it count again.
     ask_aim : callable
         Looks up, in a thread, what a player works on, as it was agreed last time; empty if nothing.
+    drill : LessonDrill
+        Runs while its part goes on.
     """
 
     def __init__(
@@ -68,7 +71,10 @@ class LessonDesk:
         sessions: Callable[[], Sequence[LiveSession]],
         leave_out: Callable[[str, str | None], None],
         ask_aim: Callable[[str], Future[str]],
+        drill: LessonDrill,
     ) -> None:
+        self.drill = drill
+        drill.leads_on = self._lead_on
         self._hub = hub
         self._sessions = sessions
         self._leave_out = leave_out
@@ -131,17 +137,27 @@ class LessonDesk:
         self._mark()
 
     def go_to(self, part: str) -> str:
-        """From here on another part."""
+        """From here on another part; the drill runs in its own, and leads on by itself."""
         wanted = next((one for one in PARTS if one == part), None)
         if wanted is None:
             raise LiveError("a lesson has first shots, a drill and last shots")
         if not all(session.status.received for session in self._sessions()):
             raise LiveError("the lesson begins with the sensor's first sample: wait for it")
+        if wanted == "drill" and self._hub.state.held:
+            raise LiveError("nothing counts now: press Go on first, then begin the drill")
+        if wanted == "drill":
+            self.drill.begin()
+        else:
+            self.drill.end()
         if wanted != self._part:
             self._part = wanted
             self._mark()
             self._tell()
         return f"{PART_NAMES[part]}."
+
+    def _lead_on(self) -> None:
+        self._hub.say("the drill is over: now the last shots")
+        self.go_to("last")
 
     def _mark(self) -> None:
         for session in self._sessions():
@@ -210,9 +226,10 @@ class LessonDesk:
         self._seen[key] = one
         return one.left_out
 
-    def taken(self, key: str) -> None:
+    def taken(self, key: str, swing: Swing) -> None:
         """Write down what was found of a swing, once the taps know it, and of those before."""
         one = self._seen[key]
+        self.drill.on_swing(swing, one.left_out if one.left_out == PART_SWING else None)
         if one.left_out == PART_SWING:
             self._leave_out(key, PART_SWING)
         elif one.left_out is None:

@@ -135,9 +135,15 @@ def open_source(
     )
 
 
-def forget_invented(source: Source) -> None:
-    """Leave out whom a simulation has made up: the library would get a player of that name."""
-    source.facts = {k: v for k, v in source.facts.items() if k not in ("player", "club")}
+def forget_invented(source: Source, *, player: str | None, hand: str | None) -> None:
+    """Leave out what a simulation has made up and nobody said.
+
+    The library would get a player of that name, and a handedness that was left open.
+    """
+    made_up = set() if player else {"player", "club"}
+    if hand is None:
+        made_up.add("handedness")
+    source.facts = {k: v for k, v in source.facts.items() if k not in made_up}
 
 
 class LiveSession:

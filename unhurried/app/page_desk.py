@@ -23,29 +23,32 @@ from review.error_text import without_places
 from review.page.livehub import (
     HELD,
     MOST_SWINGS,
-    FoundLive,
     LiveError,
     LiveHub,
     LiveSensor,
     LiveSwing,
     Person,
 )
+from review.page.requests import LessonPart
 from unhurried.app.errors import describe
+from unhurried.app.lesson_drill import LessonDrill
 from unhurried.app.page_taps import Taps
 from unhurried.app.page_view import (
     DrillView,
     OwnFigures,
+    found_live,
     link_words,
     own_figures,
     people_of,
-    recorded_words,
+    recorded,
+    sensors_of,
 )
 from unhurried.app.taking_in import gone, is_gone, mark_simulated, take_in
 from words.plain import clock
 
 if TYPE_CHECKING:
     from analysis.swing.results import Swing
-    from review.page.requests import LessonRequest, Tap
+    from review.page.requests import LessonRequest, SessionRequest, Tap
     from sensor.link.status import LinkEvent
     from unhurried.app.drill_run import DrillRun
     from unhurried.app.live import LiveSession
@@ -90,6 +93,8 @@ class PageDesk:
         the same place: one player wears two sensors at two.
     lesson : LessonRequest, optional
         It is a lesson.
+    make_drill : callable, optional
+        Makes the drill of a lesson; see `LessonDrill`.
 
     Attributes
     ----------
@@ -109,6 +114,7 @@ class PageDesk:
         to_library: bool = True,
         apart: bool | None = None,
         lesson: LessonRequest | None = None,
+        make_drill: Callable[[SessionRequest, int], DrillRun] | None = None,
     ) -> None:
         self.hub = hub
         self.home = home
@@ -118,8 +124,12 @@ class PageDesk:
         self.to_library = to_library
         self.taps = Taps(hub, home, run, self._plain)
         self.taps.known_as.update(known_as or {})
+        self.lesson_drill: LessonDrill | None = None
         if lesson is not None:
-            self.taps.teach(lesson)
+            self.lesson_drill = LessonDrill(
+                make_drill, lambda: self.sessions, self.taps.known_as, self._drilling
+            )
+            self.taps.teach(lesson, self.lesson_drill)
         self.taps.changed = self._tick
         self.taps.moved = lambda key, whose: self._safely(self._moved, key, whose)
         self.taps.counted = lambda key, counts: self._safely(self._counted, key, counts)
@@ -139,13 +149,27 @@ class PageDesk:
         )
         self._drill: DrillView | None = None
         if run is not None:
-            self._drill = view = DrillView(hub, run)
-            run.watcher = lambda action: self._safely(view.follow, action)
+            self._drilling(run)
 
     @property
     def sessions(self) -> Sequence[LiveSession]:
         """What is being recorded."""
         return self.taps.sessions
+
+    def _drilling(self, run: DrillRun | None) -> None:
+        """From here on a drill runs, or (None) none does any more."""
+        self.taps.run, self._drill = run, None
+        if run is not None:
+            self._drill = view = DrillView(self.hub, run)
+            run.watcher = lambda action: self._safely(view.follow, action)
+            if self._loop is not None:
+                self._say_remarks(run)
+        elif self._loop is not None:
+            self.hub.update(drill=None)
+
+    def _say_remarks(self, run: DrillRun) -> None:
+        for text in run.remarks:
+            self.hub.say(text, warning=True)
 
     # -- what happens ----------------------------------------------------------------------------
 
@@ -233,8 +257,7 @@ class PageDesk:
             kept=(),
         )
         if self.run is not None:
-            for text in self.run.remarks:
-                self.hub.say(text, warning=True)
+            self._say_remarks(self.run)
         self._find_own_anew()
         self.taps.writer.submit(self._safely, self._find_people)
         ticking = asyncio.ensure_future(self._ticks())
@@ -244,6 +267,8 @@ class PageDesk:
             ticking.cancel()
             await asyncio.gather(ticking, return_exceptions=True)
             self.taps.over = True
+            if self.lesson_drill is not None:
+                await self.lesson_drill.over()
             self._safely(self._tick)
             self.hub.update(phase="ending")
 
@@ -297,17 +322,7 @@ class PageDesk:
 
     def _sensors(self) -> tuple[LiveSensor, ...]:
         """Say of each sensor that has its own player how it stands."""
-        if not self.taps.apart:
-            return ()
-        return tuple(
-            LiveSensor(
-                number=number,
-                player=one.segment.player,
-                mount=one.mount,
-                link=link_words(one.status).get("state", ""),
-            )
-            for number, one in enumerate(self.sessions, 1)
-        )
+        return sensors_of(self.sessions) if self.taps.apart else ()
 
     def _on_event(self, number: int, event: LinkEvent) -> None:
         if event.kind != "connecting":
@@ -347,7 +362,7 @@ class PageDesk:
             (t for t in (swing.takeaway_s, swing.top_s, swing.impact_s) if t is not None), None
         )
         if counts:
-            self._show_found(key, session, swing)
+            self.hub.found = found_live(key, session, swing, self.taps.known_as) or self.hub.found
         self.hub.add_swing(
             LiveSwing(
                 key=key,
@@ -369,7 +384,7 @@ class PageDesk:
         if self._drill is None and not held and own.add(swing, kind):
             self._say_anew(number)
         if lesson is not None:
-            lesson.taken(key)
+            lesson.taken(key, swing)
 
     def _hidden(self, index: int, key: str, counts: bool) -> str | None:
         """Say why a swing's numbers aren't shown yet."""
@@ -416,22 +431,6 @@ class PageDesk:
         for key, (of, swing, kind) in list(self._shown.items())[-MOST_SWINGS:]:
             if kind == "strike" and of == number:
                 self.hub.change_swing(key, beside=self._own[number].beside(swing, kind))
-
-    def _show_found(self, key: str, session: LiveSession, swing: Swing) -> None:
-        """Say where the swing is that was found last: the wall draws it from what is written."""
-        found, described = session.last_found, session.session
-        if found is None or described is None:
-            return
-        player = swing.player
-        self.hub.found = FoundLive(
-            key=key,
-            path=session.folder,
-            start=described.start,
-            found=found,
-            swing=swing,
-            player=None if player is None else self.taps.known_as.get(player, player),
-            mount=session.mount,
-        )
 
     # -- the player's own ------------------------------------------------------------------------
 
@@ -485,7 +484,10 @@ class PageDesk:
 
     def ask(self, tap: Tap, key: str = "") -> str:
         """Do what was tapped on the page; see `review.page.livehub.Desk`."""
-        done = self._in_loop(tap, key)
+        if self.lesson_drill is not None and isinstance(tap, LessonPart):
+            done = self.lesson_drill.pressed(tap.drill, lambda: self._in_loop(tap, key))
+        else:
+            done = self._in_loop(tap, key)
         if isinstance(done, LiveError):
             raise done
         return done
@@ -558,10 +560,10 @@ class PageDesk:
             if taken is not None:
                 named.append((self._label(self.sessions.index(one)), taken))
         first, kept = there[0], self.taps.kept_ids
-        words = recorded_words(first)
+        words = recorded(first)
         if self.taps.apart:
             words = "; ".join(
-                f"{self._label(self.sessions.index(o))}: {recorded_words(o)}" for o in there
+                f"{self._label(self.sessions.index(o))}: {recorded(o)}" for o in there
             )
         if self.run is not None and self.run.drill.ended_for is not None:
             words = f"{words}, {self.run.drill.ended_for}"

@@ -107,6 +107,10 @@ class PageStarter:
         return (cautions.SHORT,) if cautions_were_shown(self._home, player) else self.cautions
 
     def _prepare(self, asked: SessionRequest) -> Callable[[], None]:
+        from unhurried.app.drill_checks import cautions_are_due
+
+        if asked.minded:
+            cautions_are_due(self._home, asked.player)
         each: list[SessionRequest | OtherSensor] = [asked]
         if asked.second is not None:
             each.append(asked.second)
@@ -123,6 +127,7 @@ class PageStarter:
             known_as=known,
             apart=asked.second is not None,
             lesson=asked.lesson,
+            make_drill=self._lesson_drill,
         )
         sessions = [
             self._session(desk, number, one, source, run, asked.club)
@@ -147,8 +152,8 @@ class PageStarter:
             club=club,
             balls=balls,
         )
-        if one.simulated and one.player is None:
-            forget_invented(source)
+        if one.simulated:
+            forget_invented(source, player=one.player, hand=one.hand)
         return source
 
     def _session(
@@ -165,10 +170,11 @@ class PageStarter:
         from unhurried.app.live import LiveSession
         from unhurried.app.new_folder import dated
 
+        drill = run or desk.lesson_drill
         on_swing, on_event = desk.listening(
             number,
             (lambda _swing: None) if run is None else run.on_swing,
-            (lambda _event: None) if run is None else run.on_event,
+            (lambda _event: None) if drill is None else drill.on_event,
         )
         return LiveSession(
             source,
@@ -178,19 +184,26 @@ class PageStarter:
             mount=one.mount,
             hand=one.hand,
             on_swing=on_swing,
-            on_block=None if run is None else run.on_block,
+            on_block=None if drill is None else drill.on_block,
             on_event=on_event,
             home=self._home,
         )
 
-    def _drill(self, asked: SessionRequest) -> DrillRun:
+    def _lesson_drill(self, asked: SessionRequest, made: int) -> DrillRun:
+        """Make the drill of a lesson, whose form may have been read by somebody else."""
         from unhurried.app.drill_checks import cautions_are_due
+
+        run = self._drill(asked, made)
+        if cautions_are_due(self._home, asked.player):
+            run.remarks = (*run.remarks, *self.cautions)
+        return run
+
+    def _drill(self, asked: SessionRequest, made: int = 0) -> DrillRun:
+        """Make a drill; `made` swings of today aren't in the library yet."""
         from unhurried.app.drill_start import ready_drill
         from unhurried.app.settings import load_settings
 
-        ready = ready_drill(self._home, asked)
-        # They were ticked as read.
-        cautions_are_due(self._home, asked.player)
+        ready = ready_drill(self._home, asked, made=made)
         level = float(load_settings(self._home)["tone_level"])
         run, _, why = ready.run(self._home, output=self._output, level=level)
         run.on_terminal = False
@@ -198,6 +211,8 @@ class PageStarter:
         # What would be said at a terminal is shown with what the plan has against it.
         run.remarks = (*ready.remarks, *ready.told)
         if why is not None:
+            # Whoever looks at the page is asked: nothing begins that nobody would hear.
+            run.drill.no_output = run.drill.plan.check
             _log.info("%s", why)
         return run
 

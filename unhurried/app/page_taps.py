@@ -38,13 +38,14 @@ from review.page.requests import (
 from unhurried.app.errors import describe
 from unhurried.app.lesson_desk import LessonDesk
 from unhurried.app.page_films import FilmOf, Films
-from unhurried.app.page_view import aim_of
+from unhurried.app.page_view import CALL_FIRST, aim_of, span_of
 
 if TYPE_CHECKING:
-    from analysis.swing.results import FoundSwing, Swing
+    from analysis.swing.results import Swing
     from review.page.requests import LessonRequest
     from sensor.recording.annotations import SwingSpan
     from unhurried.app.drill_run import DrillRun
+    from unhurried.app.lesson_drill import LessonDrill
     from unhurried.app.live import LiveSession
 
 
@@ -164,14 +165,14 @@ class Taps:
             key=key,
             session=session,
             number=swing.index,
-            span=_span(found),
+            span=span_of(found),
             rate_hz=session.rate_hz or 0.0,
             said={},
             result={},
             left_out=left_out,
         )
 
-    def teach(self, asked: LessonRequest) -> None:
+    def teach(self, asked: LessonRequest, drill: LessonDrill) -> None:
         """Make it a lesson."""
         self.lesson = LessonDesk(
             self.hub,
@@ -179,6 +180,7 @@ class Taps:
             sessions=lambda: self.sessions,
             leave_out=self.leave_out,
             ask_aim=lambda name: self.writer.submit(aim_of, self.home, name, self.known_as),
+            drill=drill,
         )
 
     def do(self, tap: Tap, key: str = "") -> str:
@@ -203,8 +205,8 @@ class Taps:
         match tap:
             case Stop():
                 return self._stop()
-            case Sore():
-                return self._sore()
+            case Sore(sensor):
+                return self._sore(sensor)
             case Hold():
                 return self._hold(tap)
             case NotThat():
@@ -258,13 +260,16 @@ class Taps:
         self.end()
         return "Stopped."
 
-    def _sore(self) -> str:
+    def _sore(self, sensor: int) -> str:
+        whose = self._of_sensor(sensor) if sensor else self.sessions
         assert self.end is not None
+        # Nothing comes before silence.
         if self.run is not None:
-            # Nothing comes before silence.
             self.run.fall_silent()
+        if self.lesson is not None:
+            self.lesson.drill.fall_silent()
         self.hub.update(sore=True)
-        for session in self.sessions:
+        for session in whose:
             self._mark(session, kind="sore")
         self.ended_here = True
         self.end()
@@ -312,9 +317,13 @@ class Taps:
         words = {"heard": "Heard: the drill begins.", "none": "No sound.", "again": "Once more."}
         return words.get(word, "Going on without sound.")
 
-    def _who(self, tap: Who) -> str:
+    def _not_in_drill(self) -> None:
         if self.run is not None:
-            raise LiveError("a drill has one player and one club: end it first")
+            last = "press Last shots" if self.lesson is not None else "end it"
+            raise LiveError(f"a drill has one player and one club: {last} first")
+
+    def _who(self, tap: Who) -> str:
+        self._not_in_drill()
         given = {"player": tap.player, "club": tap.club, "handedness": tap.hand}
         changes: dict[str, str | None] = {
             name: value for name, value in given.items() if value is not None
@@ -359,8 +368,7 @@ class Taps:
                 raise LiveError(f"{name} is next on sensor {number}: choose somebody else there")
 
     def _next(self, person: Person, sensor: int) -> str:
-        if self.run is not None:
-            raise LiveError("a drill has one player and one club: end it first")
+        self._not_in_drill()
         if self.apart and not sensor:
             raise LiveError("say which sensor that is for: each has its own player")
         whose = self._of_sensor(sensor) if sensor else self.sessions
@@ -411,6 +419,8 @@ class Taps:
         def take_back() -> None:
             if self.over:
                 raise LiveError(ENDED)
+            if self.lesson is not None:
+                self._not_in_drill()
             for was in before:
                 if was.get("player") is not None:
                     self._only_there(was["player"], changed)
@@ -515,9 +525,10 @@ class Taps:
             self.named(kept.key, value)
         else:
             kept.result = dict(value)
-        self.hub.change_swing(
-            kept.key, said=dict(kept.said), result=dict(kept.result), left_out=kept.left_out
-        )
+        waits = any(s.key == kept.key and s.hidden == CALL_FIRST for s in self.hub.state.swings)
+        called: dict[str, Any] = {"hidden": None} if waits and "time" in kept.said else {}
+        said, result = dict(kept.said), dict(kept.result)
+        self.hub.change_swing(kept.key, said=said, result=result, left_out=kept.left_out, **called)
         written = value or None
         if field == "result" and written:
             written = {**written, "source": "typed at the range"}
@@ -580,12 +591,3 @@ class Taps:
             self._mark(session, taken_back=tap.number)
         self.hub.update(undo=self._done[-1].words if self._done else None)
         return f"Taken back: {tap.words}."
-
-
-def _span(found: FoundSwing) -> SwingSpan:
-    """Say where a swing is among the samples, as the library does after the recording."""
-    from sensor.recording.annotations import SwingSpan
-
-    by_weight = (found.impact_seq, found.top_seq, found.finish_seq, found.takeaway_seq)
-    known = [seq for seq in by_weight if seq is not None] or [float(found.anchor_seq)]
-    return SwingSpan(seq=max(0, round(known[0])), first_seq=min(known), last_seq=max(known))

@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from words.plain import clock
+from words.plain import clock, count
 
 if TYPE_CHECKING:
-    from analysis.swing.results import Swing
+    from analysis.swing.results import FoundSwing, Swing
     from feedback.drill_actions import Action
     from feedback.drill_outcome import Judged
-    from review.page.livehub import DrillState, LiveHub, Person
+    from review.page.livehub import DrillState, FoundLive, LiveHub, LiveSensor, Person
     from sensor.link.status import LinkStatus
+    from sensor.recording.annotations import SwingSpan
     from unhurried.app.drill_run import DrillRun
     from unhurried.app.live import LiveSession
 
 
 NO_NUMBERS: Final = "no numbers for this swing (yet)"
+CALL_FIRST: Final = "say first how it felt"
 NO_NUMBERS_IN_BLOCK: Final = "no numbers in this set"
 
 SIGNS: Final = {
@@ -236,6 +238,8 @@ class DrillView:
         self.run = run
         self._drilled: dict[int, str] = {}
         """Keys of the swings that are the drill's, by their number in the recording."""
+        self._called: set[int] = set()
+        """Which of the swings that count, from 1, somebody said the feel of."""
 
     def hidden(self, index: int, key: str) -> str | None:
         """Take a swing in that has just ended, and say why its numbers aren't shown yet."""
@@ -264,14 +268,28 @@ class DrillView:
                 self.hub.change_swing(key, hidden=why)
         elif isinstance(action, Line):
             self.hub.say(action.text.removeprefix("! "), warning=action.text.startswith("! "))
+        elif isinstance(action, Mark) and action.kind in ("felt", "felt_called"):
+            self._called.add(action.fields["number"])
         elif isinstance(action, Done):
-            # Afterwards there is nothing to be held back any more.
-            for key in self._drilled.values():
-                self.hub.change_swing(key, hidden=None)
-            for tally in self.run.drill.tallies:
-                for judged in tally.judged:
-                    self._reveal(judged)
+            self._reveal_all()
         self.hub.update(drill=self.state())
+
+    def _reveal_all(self) -> None:
+        """Hold nothing back any more but what is to be called first and wasn't."""
+        for key in self._drilled.values():
+            self.hub.change_swing(key, hidden=None)
+        number = 0
+        for tally in self.run.drill.tallies:
+            for judged in tally.judged:
+                number += 1
+                self._reveal(judged)
+                mine = self._drilled.get(-1 if judged.index is None else judged.index)
+                if tally.block.called and mine is not None and not self._is_called(number, mine):
+                    self.hub.change_swing(mine, hidden=CALL_FIRST)
+
+    def _is_called(self, number: int, key: str) -> bool:
+        said = next((one.said for one in self.hub.state.swings if one.key == key), {})
+        return number in self._called or "time" in said
 
     def _reveal(self, judged: Judged) -> None:
         key = self._drilled.get(-1 if judged.index is None else judged.index)
@@ -294,6 +312,7 @@ class DrillView:
             block_kind=tally.block.kind,
             what=tally.block.words,
             too_soft=drill.too_soft,
+            no_output=drill.no_output,
             done=len(tally.judged),
             of=tally.block.repeats,
             all_done=drill.done,
@@ -326,10 +345,39 @@ def _kept(there: bool) -> str:
     return "kept" if there else "not kept"
 
 
-def recorded_words(session: LiveSession) -> str:
+def found_live(
+    key: str, session: LiveSession, swing: Swing, known_as: Mapping[str, str]
+) -> FoundLive | None:
+    """Say where the swing is that was found last: the wall draws it from what is written."""
+    from review.page.livehub import FoundLive
+
+    found, described = session.last_found, session.session
+    if found is None or described is None:
+        return None
+    player = swing.player
+    return FoundLive(
+        key=key,
+        path=session.folder,
+        start=described.start,
+        found=found,
+        swing=swing,
+        player=None if player is None else known_as.get(player, player),
+        mount=session.mount,
+    )
+
+
+def span_of(found: FoundSwing) -> SwingSpan:
+    """Say where a swing is among the samples, as the library does after the recording."""
+    from sensor.recording.annotations import SwingSpan
+
+    by_weight = (found.impact_seq, found.top_seq, found.finish_seq, found.takeaway_seq)
+    known = [seq for seq in by_weight if seq is not None] or [float(found.anchor_seq)]
+    return SwingSpan(seq=max(0, round(known[0])), first_seq=min(known), last_seq=max(known))
+
+
+def recorded(session: LiveSession) -> str:
     """Say how much was recorded."""
-    n = len(session.swings)
-    return f"{n} swing{'' if n == 1 else 's'} in {clock(session.status.recorded_s)} min"
+    return f"{count(len(session.swings), 'swing')} in {clock(session.status.recorded_s)} min"
 
 
 def link_words(status: LinkStatus) -> dict[str, str]:

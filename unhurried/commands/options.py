@@ -285,8 +285,8 @@ class SessionOptions:
             profile=self.profile,
             balls=balls,
         )
-        if keep and self.simulated and self.player is None:
-            forget_invented(source)
+        if keep and self.simulated:
+            forget_invented(source, player=self.player, hand=self.hand)
         return source
 
 

@@ -12,14 +12,14 @@ from typing import Any
 import numpy as np
 import pytest
 from listening import onsets_s
-from range_site import RangeSite, range_site
+from range_site import RangeSite, kinds, range_site
 
 from library.limits import LimitsRecord
 from library.players import PlanRecord
 from review.page.livehub import DrillState
 from review.page.range import HEARD_WORDS
 from unhurried.app.ingest import open_library
-from words.sound import FIX, HEARD, TOO_SOFT
+from words.sound import FIX, HEARD, NO_OUTPUT, TOO_SOFT
 
 LEAST_PX = 64
 APART_PX = 12
@@ -31,10 +31,13 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RangeSite]:
         yield up
 
 
-def drill_at(site: RangeSite, state: str, *, too_soft: bool = False) -> None:
+def drill_at(
+    site: RangeSite, state: str, *, too_soft: bool = False, no_output: bool = False
+) -> None:
     drill = DrillState(
         block=1, blocks=8, block_kind="silent", done=0, of=3, all_done=0, all_of=20,
         state=state, sound="Speakers", what="3 practice swings without sound", too_soft=too_soft,
+        no_output=no_output,
     )  # fmt: skip
     site.hub.update(phase="going", kind="drill", drill=drill, simulated=True)
 
@@ -60,12 +63,13 @@ def phone(browser: Any) -> Iterator[Callable[[str], Any]]:
     [
         ("checking", ["Heard it", "No sound"], HEARD),
         ("unheard", ["Go on without sound", "Play it again", "Heard it"], FIX),
+        ("unheard", ["Go on without sound"], NO_OUTPUT),
     ],
 )
 def test_what_is_heard_is_one_tap_and_large(
     site: RangeSite, phone: Callable[[str], Any], state: str, labels: list[str], words: str
 ) -> None:
-    drill_at(site, state)
+    drill_at(site, state, no_output=words == NO_OUTPUT)
     window = phone(f"{site.url}/range")
     assert words in window.inner_text(".heard")
     buttons = window.locator(".heard button").all()
@@ -115,6 +119,18 @@ def test_where_nothing_is_set_the_usual_sets_are_picked(site: RangeSite) -> None
     assert '<option value="usual" selected>the usual sets: 12 swings' in page
     page = site.http.get(f"/range/drill?player={ida.id}&sets=own").text
     assert '<option value="own" selected>three easy practice swings, no bell' in page
+
+
+def test_shots_without_sound_are_a_drill_with_balls(site: RangeSite) -> None:
+    drill = {"sensor": "simulated", "mount": "wrist", "cautions": "read", "block": "silent"}
+    more = {"cue": "ready", "schedule": "bell", "repeats": "10", "quiet_ball": "yes"}
+    assert site.post("/range/drill", **drill, **more).status_code == 200
+    state = site.until(lambda s: s.drill is not None and s.phase == "going")
+    assert state.drill is not None
+    assert state.drill.what == "10 shots without sound"
+    site.until(lambda s: bool(kinds(site.folder, "drill")))
+    site.stop()
+    assert kinds(site.folder, "drill")[0]["blocks"][0]["ball"] is True
 
 
 def test_limits_are_set_on_the_players_screen(site: RangeSite, tmp_path: Path) -> None:

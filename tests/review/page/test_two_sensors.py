@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 from lesson_numbers import number
-from range_site import RangeSite, range_site
+from range_site import RangeSite, kinds, range_site
 
 from review.page.livehub import LiveSwing
 from sensor.recording.opening import open_recording
@@ -158,8 +158,23 @@ def test_nobody_has_two_sensors(site: RangeSite, browser: Any) -> None:
     assert window.is_enabled(f"#next-1-{third}")
     marks = window.locator(".sensor-row .sensor-mark")
     assert {marks.nth(k).inner_text() for k in range(marks.count())} == {"1", "2"}
+    # Each has its own charge, and its own word that it hurts: that is one player's.
+    assert len({one.battery for one in site.hub.state.sensors}) == 2
+    status = window.inner_text("[data-part=status]")
+    assert all(one.battery and one.battery in status for one in site.hub.state.sensors)
+    folders = [session.folder for session in site.hub.desk.sessions]  # type: ignore[union-attr]
+    assert site.post("/range/sore", sensor="3").status_code == 400
+    window.tap("#sore-2")
+    state = site.until(lambda s: s.phase in ("kept", "failed"))
     context.close()
-    site.stop()
+    assert (state.phase, state.sore) == ("kept", True)
+    assert [len(kinds(folder, "sore")) for folder in folders] == [0, 1]
+    with open_library(site.home) as library:
+        words = {
+            name: [event["word"] for plan in library.player(name).plans for event in plan.history]
+            for name in (GROUPS[0][0], GROUPS[1][0])
+        }
+    assert words == {GROUPS[0][0]: [], GROUPS[1][0]: ["discomfort"]}
 
 
 def test_two_sensors_are_named_and_have_two_players(site: RangeSite) -> None:

@@ -21,6 +21,7 @@ from simulation.motion.draw import random_swing
 from simulation.sessions import SessionSpec, TrueSwing, _Director
 from unhurried.app.ingest import open_library
 from unhurried.app.lesson_desk import LessonDesk
+from unhurried.app.lesson_drill import LessonDrill
 from unhurried.app.live import LiveSession
 from unhurried.app.page_desk import PageDesk
 from unhurried.app.page_start import _quiet_screen
@@ -154,6 +155,7 @@ class Bench:
             sessions=lambda: self.sessions,
             leave_out=self.left_out.__setitem__,
             ask_aim=self.ask_aim,
+            drill=LessonDrill(None, lambda: self.sessions, {}, lambda _run: None),
         )
         self.known: dict[str, Any] = {"player": "Ida", "backswing_ms": 800.0}
         self.n = 0
@@ -182,7 +184,7 @@ class Bench:
         one: Any = type("Turned", (), {**self.known, **seen})
         why = self.desk.take(key, one, kind="strike", mount="wrist", own_deg=own_deg, held=False)
         self.left_out[key] = why
-        self.desk.taken(key)
+        self.desk.taken(key, one)
         return key
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.linalg
 
-from benchmarks.procedure import ProcedureSpec, SimulatedProcedure, simulate_procedure
+from simulation.procedure import ProcedureSpec, SimulatedProcedure, simulate_procedure
 from benchmarks.report import table
 from sensor.calibration.fit import calibrate_samples
 from sensor.calibration.procedure import Procedure, ProcedureParams, SampleArrays

@@ -22,7 +22,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from benchmarks.procedure import ProcedureSpec, SimulatedProcedure, simulate_procedure
+from simulation.procedure import ProcedureSpec, SimulatedProcedure, simulate_procedure
 from sensor.calibration.acc_fit import fit_acc
 from sensor.calibration.fit import calibrate_recording, calibrate_samples
 from sensor.calibration.guide import guide

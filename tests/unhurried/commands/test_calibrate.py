@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from benchmarks.procedure import ProcedureSpec, simulate_procedure
+from simulation.procedure import ProcedureSpec, simulate_procedure
 from sensor.recording.calibration import Calibration, known_sensors, save_calibration
 from sensor.recording.csvfile import write_csv
 from sensor.recording.layout import AXES

@@ -510,7 +510,7 @@ def _look(request: Request, form: Form) -> Response:
     try:
         hub.starter.look()
     except LiveError as error:
-        raise LiveError(fmt.on_page(fmt.line_of(error))) from error
+        raise LiveError(fmt.line_of(error)) from error
     return _answer(request, "Looked for sensors.", to="/range#start", form=("start", form))
 
 

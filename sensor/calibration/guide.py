@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from sensor.calibration.procedure import Array, Ints, ProcedureParams, Rest, SampleArrays
+from sensor.calibration.procedure import Array, Ints, ProcedureParams, Rest, SampleArrays, Turn
 from sensor.calibration.stillness import Windows, find_rests, positions_of, still_windows
 from sensor.calibration.turns import find_turns
 
@@ -161,9 +161,7 @@ class Guide:
         positions = len(found)
         if positions <= len(self._taken):
             return False
-        self._taken = tuple(
-            f"gravity reads {float(np.linalg.norm(one.acc_m_s2)):.2f} m/s2" for one in found
-        )
+        self._taken = tuple(map(position_words, found))
         if positions < p.min_positions:
             self._asked = f"Position {positions} of {p.min_positions} is done. Another face up."
         else:
@@ -182,7 +180,7 @@ class Guide:
                 self._say(f"{text[0].upper()}{text[1:]}.")
         if len(turns) <= len(self._turned):
             return False
-        self._turned = tuple(f"it reads {abs(turn.angle_deg):.1f} deg" for turn in turns)
+        self._turned = tuple(map(turn_words, turns))
         reads = self._turned[-1]
         done = len(turns) - self._axis * self._turns_wanted
         if done < self._turns_wanted:
@@ -223,6 +221,16 @@ def guide(
         if leader.feed(seq, acc, gyr):
             break
     return leader.samples()
+
+
+def position_words(position: Rest) -> str:
+    """Say what came of a still position."""
+    return f"gravity reads {float(np.linalg.norm(position.acc_m_s2)):.2f} m/s2"
+
+
+def turn_words(turn: Turn) -> str:
+    """Say what came of a turn."""
+    return f"it reads {abs(turn.angle_deg):.1f} deg"
 
 
 def _turn_request(p: ProcedureParams, axis: int, turns: int) -> str:

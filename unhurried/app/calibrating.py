@@ -18,11 +18,13 @@ from sensor.calibration.guide import Guide, GuideState
 from sensor.link.live import LiveBlock, LiveRecording
 from unhurried.app.errors import CommandError
 from unhurried.app.shutdown import Shutdown
+from words.plain import count
 
 if TYPE_CHECKING:
     from sensor.calibration.procedure import Procedure, ProcedureParams
     from sensor.link.source import Source
     from sensor.link.status import LinkEvent, LinkStatus
+    from sensor.recording.calibration import Calibration
     from sensor.recording.reader import Recording
 
 PARTS: Final = {"acc": "accelerometer", "gyr": "gyroscope"}
@@ -166,6 +168,26 @@ def kept(home: Path, procedure: Procedure, source: Path) -> Path:
         file = save_calibration(home, procedure.calibration)
         _log.info("calibration of %s kept, from %s", procedure.calibration.describe(), source)
     return file
+
+
+def in_words(calibration: Calibration) -> Iterator[str]:
+    """Say in a line each what a calibration corrects, and how well that is known."""
+    if calibration.acc_matrix is None or calibration.acc_offset_m_s2 is None:
+        yield "Acceleration: not calibrated."
+    else:
+        share = max(abs(calibration.acc_matrix[i][i] - 1.0) for i in range(3))
+        zero = max(map(abs, calibration.acc_offset_m_s2))
+        yield (
+            f"Acceleration: its scale was up to {100.0 * share:.1f} % off, its zero up to "
+            f"{zero:.2f} m/s2. {count(calibration.n_positions, 'face')} taken."
+        )
+    known = f"known to about {100.0 * calibration.gyr_scale_u:.2g} % now"
+    if calibration.gyr_matrix is None:
+        yield f"Rotation: not calibrated, {known.removesuffix(' now')}."
+    else:
+        share = max(abs(calibration.gyr_matrix[i][i] - 1.0) for i in range(3))
+        turns = count(calibration.n_turns, "turn")
+        yield f"Rotation: its scale was up to {100.0 * share:.1f} % off, {known}. {turns} taken."
 
 
 def minute(text: str) -> str:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from review.error_text import line_of
+from review.page.calibration_state import CalibrationState
 from review.page.livehub import LiveError, LiveHub, Near
 from sensor.errors import SensorError
 from unhurried.app.errors import describe
@@ -88,8 +89,7 @@ class PageStarter:
     def start(self, asked: SessionRequest) -> None:
         """Start what is asked for; see `review.page.livehub.Starter`."""
         with self._guard:
-            if self._hub.state.running or (self._thread is not None and self._thread.is_alive()):
-                raise LiveError("a recording runs already: stop it first, then start the next")
+            self._free()
             try:
                 work = self._prepare(asked)
             except Exception as error:
@@ -99,6 +99,38 @@ class PageStarter:
             self._hub.update(phase="starting", kind=kind, swings=(), lesson=None)
             self._thread = threading.Thread(target=work, name="recording")
             self._thread.start()
+
+    def _free(self) -> None:
+        """See that nothing runs: one thing has the sensor at a time."""
+        calibration = self._hub.calibration
+        if calibration is not None and calibration.running:
+            raise LiveError("a sensor is being calibrated: wait until that is over, or stop it")
+        if self._hub.state.running or (self._thread is not None and self._thread.is_alive()):
+            raise LiveError("a recording runs already: stop it first, then start the next")
+
+    def calibrate(self, sensor: str | None, *, simulated: bool) -> None:
+        """Begin a calibration; see `review.page.livehub.Starter`."""
+        from unhurried.app.page_calibration import PageCalibration
+
+        with self._guard:
+            self._free()
+            self._ending = Shutdown()
+            work = functools.partial(
+                PageCalibration(self._hub, self._home, self._ending).run,
+                sensor,
+                simulated=simulated,
+                speed=self._speed,
+                seed=next(self._seeds),
+            )
+            self._hub.calibration = CalibrationState(simulated=simulated)
+            self._thread = threading.Thread(target=work, name="calibration")
+            self._thread.start()
+
+    def end_calibration(self) -> None:
+        """End it with what was done; see `review.page.livehub.Starter`."""
+        calibration = self._hub.calibration
+        if calibration is not None and calibration.running:
+            self._ending.ask()
 
     def cautions_for(self, player: str | None) -> tuple[str, ...]:
         """Return what a player is to read before a drill; see `review.page.livehub.Starter`."""
@@ -229,8 +261,7 @@ class PageStarter:
         """Look for sensors; see `review.page.livehub.Starter`."""
         from sensor.link.radio import scan
 
-        if self._hub.state.running:
-            raise LiveError("a recording runs: stop it first, then look for sensors")
+        self._free()
         self._hub.update(looking=True)
         try:
             seen = asyncio.run(scan(LOOK_S))

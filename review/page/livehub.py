@@ -256,12 +256,15 @@ class LiveSensor:
     mount : str or None
     link : str
         Words where the link is gone, else empty.
+    battery : str
+        Words on it; empty where it says nothing.
     """
 
     number: int
     player: str | None = None
     mount: str | None = None
     link: str = ""
+    battery: str = ""
 
 
 @dataclass(frozen=True, slots=True)

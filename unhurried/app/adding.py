@@ -194,7 +194,7 @@ def _told(
     )
 
 
-def add_bundle(library: Library, path: Path, answers: AddAnswers, say: Say) -> Done:
+def add_bundle(library: Library, path: Path, say: Say, answers: AddAnswers | None = None) -> Done:
     """Take in what somebody sent: new recordings, and words about known ones.
 
     Raises
@@ -202,6 +202,8 @@ def add_bundle(library: Library, path: Path, answers: AddAnswers, say: Say) -> D
     LibraryError, SensorError
     """
     from library.bundle import open_bundle
+
+    answers = answers or AddAnswers()
 
     def meant(theirs: Player, namesakes: Sequence[Player]) -> Player | None:
         who = answers.known_as.get(clean_name(theirs.name))

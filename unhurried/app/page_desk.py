@@ -303,6 +303,7 @@ class PageDesk:
                 player=one.segment.player,
                 mount=one.mount,
                 link=link_words(one.status).get("state", ""),
+                battery=link_words(one.status).get("battery", ""),
             )
             for number, one in enumerate(self.sessions, 1)
         )

@@ -168,7 +168,7 @@ class PageServices:
                 case "recordings":
                     done = adding.add_recordings(library, path, say, answers.known_as)
                 case "bundle":
-                    done = adding.add_bundle(library, path, answers, say)
+                    done = adding.add_bundle(library, path, say, answers)
                 case "backup":
                     done = adding.add_backup(library, path, say)
                 case "table":

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -84,7 +84,7 @@ def _choice(player: Player) -> tuple[str, str]:
     return player.id, ", ".join(word for word in (player.name, hand, player.note) if word)
 
 
-def known_as(library: Library, answers: dict[str, str]) -> dict[str, str]:
+def known_as(library: Library, answers: Mapping[str, str]) -> dict[str, str]:
     """Return the players' ids by name; whoever is new here is made."""
     return {
         name: library.people.add(name).id if who == NEW_PLAYER else library.player(who).id

@@ -25,6 +25,7 @@ from review import formatting as fmt
 from review.errors import ReviewError
 from review.page.app import FormError, Page, checked_id, page_of
 from review.page.forms import Form, field, posted
+from review.page.phones import sharing_of
 from review.page.services import Done, Say
 from review.page.start import new_player, start_words
 from words.plain import count
@@ -71,6 +72,7 @@ def _settings(request: Request) -> Response:
         can_calibrate=page.live is not None,
         sensors=() if services is None else services.calibrations(),
         can_close=services is not None and services.can_close(),
+        sharing=sharing_of(request),
         **start_words(page),
     )
 

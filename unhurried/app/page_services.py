@@ -14,6 +14,7 @@ from library.clips import CLIP_FOLDER
 from library.errors import LibraryError
 from review.errors import ReviewError
 from review.page.calibration_state import ShownCalibration
+from review.page.roles import RIGHT_WORDS
 from review.page.services import (
     AddAnswers,
     AskedColumn,
@@ -235,7 +236,7 @@ class PageServices:
         from unhurried.app.settings import SETTINGS, load_settings
 
         values = load_settings(self._home)
-        words = {"metric": "m/s and m", "imperial": "mph and yards"}
+        words = {"metric": "m/s and m", "imperial": "mph and yards", **RIGHT_WORDS}
         return tuple(
             ShownSetting(
                 name=one.name,
@@ -303,6 +304,7 @@ _SETTINGS: Final = {
         "Start low, and lower still for children.",
     ),
     "rest_s": ("Least rest after a swing of a drill, in seconds", ""),
+    "phone_may": ("A phone that is let in may", "On Range another right can be chosen for a code."),
     "clip_folder": ("Films are in", "Empty: the folder for films beside the recordings."),
     "watched_folder": ("Watch this folder", "Recordings that are put there come in by themselves."),
 }

@@ -6,7 +6,9 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import html5lib
 import pytest
+from page_words import NOWHERE, OFF_THE_SCREEN, text_of, whole_of, words_in
 from range_site import RangeSite, range_site, wait
 
 from sensor.recording.calibration import known_sensors
@@ -28,16 +30,29 @@ def over(site: RangeSite) -> Any:
     return site.hub.calibration
 
 
+def sound(site: RangeSite, window: Any, axe: str) -> None:
+    """Judge the screen as it stands: HTML, width, words, and axe's rules."""
+    html5lib.HTMLParser(strict=True).parse(site.http.get(HERE).text)
+    text = text_of(whole_of(site, HERE))
+    assert words_in(f"{OFF_THE_SCREEN}|{NOWHERE}", text) == []
+    assert window.evaluate("document.documentElement.scrollWidth") <= 390
+    window.evaluate(axe)
+    assert (
+        window.evaluate("async () => (await axe.run(document)).violations.map((v) => v.id)") == []
+    )
+
+
 def test_a_coach_is_led_through_it_and_sees_what_came_of_it(
-    site: RangeSite, open_page: Callable[..., Any]
+    site: RangeSite, open_page: Callable[..., Any], axe: str
 ) -> None:
     window = open_page(f"{site.url}/settings", width=390)
     window.click("text=Calibrate a sensor")
+    window.wait_for_selector("text=Begin")
+    sound(site, window, axe)
     window.select_option("[name=sensor]", "simulated")
     window.click("text=Begin")
     window.wait_for_selector("text=Faces: 6 of 6")
     assert "gravity reads" in window.inner_text("main")
-    assert window.evaluate("document.documentElement.scrollWidth") <= 390
     # One thing has the sensor at a time, and it is said on Range as well.
     refused = site.post("/range/start", sensor="simulated", mount="wrist")
     assert "is being calibrated" in refused.text
@@ -46,7 +61,9 @@ def test_a_coach_is_led_through_it_and_sees_what_came_of_it(
     text = window.inner_text("main")
     assert f"Kept in the home: sensors/{KEY}.json." in text
     assert "12 turns taken" in text
+    window.wait_for_selector("text=Once more")
     assert window.locator("text=Stop here").count() == 0
+    sound(site, window, axe)
     (kept,) = known_sensors(site.home)[KEY]
     assert (kept.n_positions, kept.n_turns) == (6, 12)
     # The procedure's own recording is nobody's session.

@@ -66,6 +66,13 @@ _INSTEAD: Final = tuple(
         ),
         (r"say it with --mount", "say on the session where it was"),
         (r"give another --home, or move it away", "move it away"),
+        (r": 'unhurried library list' shows them", ""),
+        (
+            r"'unhurried library add' with its new place finds it again",
+            "add it once more, from its new place",
+        ),
+        (r"'unhurried scan' lists what is there", "Look for sensors lists what is there"),
+        (r"'unhurried recover' makes a clean copy", "added once more, in a zip, it is mended"),
         (r": name it with --as NAME", ", so it can't be told from others"),
     )
 )
@@ -80,8 +87,6 @@ def on_page(text: str) -> str:
 
     What can't be done here is left out.
     """
-    if not _OPTION.search(text):
-        return text
     for pattern, words in _INSTEAD:
         text = pattern.sub(words, text)
     while _OPTION.search(text):

@@ -48,11 +48,13 @@ class PageCalibration:
         self._hub = hub
         self._home = home
         self._ending = ending
+        self._simulated = False
 
     def run(self, sensor: str | None, *, simulated: bool, speed: float, seed: int) -> None:
         """Record, measure and keep; what goes wrong is told on the page."""
         from unhurried.app.live import open_source
 
+        self._simulated = simulated
         self._hub.calibration = CalibrationState(simulated=simulated)
         try:
             if simulated:
@@ -91,11 +93,12 @@ class PageCalibration:
         procedure, told = completed_by(self._home, procedure)
         file = kept(self._home, procedure, folder)
         sentences = (f"{text[0].upper()}{text[1:]}." for text in (*procedure.remarks, *told))
+        what = "simulated sensor" if self._simulated else "sensor"
         self._change(
             phase="kept",
             positions=tuple(map(position_words, procedure.positions)),
             turns=tuple(map(turn_words, procedure.turns)),
-            outcome=f"The sensor is calibrated: {procedure.calibration.key}.",
+            outcome=f"The {what} is calibrated: {procedure.calibration.key}.",
             lines=(
                 *in_words(procedure.calibration),
                 "It applies by itself to what this sensor records from now on.",

@@ -57,7 +57,7 @@ def test_a_coach_is_led_through_it_and_sees_what_came_of_it(
     refused = site.post("/range/start", sensor="simulated", mount="wrist")
     assert "is being calibrated" in refused.text
     window.wait_for_selector("li >> text=it reads 3")
-    window.wait_for_selector(f"text=The sensor is calibrated: {KEY}.")
+    window.wait_for_selector(f"text=The simulated sensor is calibrated: {KEY}.")
     text = window.inner_text("main")
     assert f"Kept in the home: sensors/{KEY}.json." in text
     assert "12 turns taken" in text

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 
-def battery_words(percent: int | None, left_min: float | None) -> str:
+def battery_words(
+    percent: int | None, left_min: float | None, *, as_last_time: bool = False
+) -> str:
     """Say how full a battery is, and how long it may last where its fall tells that.
 
     Parameters
@@ -12,6 +14,8 @@ def battery_words(percent: int | None, left_min: float | None) -> str:
         None: the sensor doesn't say; then nothing is said.
     left_min : float or None
         None: too little was seen of how it falls.
+    as_last_time : bool
+        It was seen in an earlier recording.
 
     Examples
     --------
@@ -24,8 +28,10 @@ def battery_words(percent: int | None, left_min: float | None) -> str:
         return f"battery {percent} %"
     if left_min < 10.0:
         left = "under 10 min left"
-    elif left_min < 600.0:
+    elif left_min < 180.0:
         left = f"about {10 * round(left_min / 10.0)} min left"
+    elif left_min < 600.0:
+        left = f"about {round(left_min / 60.0)} h left"
     else:
         left = "over 10 h left"
-    return f"battery {percent} %, {left}"
+    return f"battery {percent} %, {left}{' as last time' * as_last_time}"

@@ -274,7 +274,7 @@ class Near:
     name: str
     address: str
     signal_dbm: int | None
-    battery_percent: int | None
+    battery: str
     profile: str | None
 
 

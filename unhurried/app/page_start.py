@@ -20,9 +20,11 @@ from unhurried.app.errors import describe
 from unhurried.app.page_desk import PageDesk
 from unhurried.app.shutdown import Shutdown
 from words import cautions
+from words.battery import battery_words
 
 if TYPE_CHECKING:
     from review.page.requests import OtherSensor, SessionRequest
+    from sensor.link.radio import SeenSensor
     from sensor.link.source import Source
     from unhurried.app.drill_run import DrillRun
     from unhurried.app.live import LiveSession
@@ -270,10 +272,17 @@ class PageStarter:
         finally:
             self._hub.update(looking=False)
         near: list[Near] = [
-            Near(one.name, one.address, one.signal_dbm, one.battery_percent, one.profile)
+            Near(one.name, one.address, one.signal_dbm, self._battery(one), one.profile)
             for one in seen
         ]
         self._hub.update(near=tuple(near))
+
+    def _battery(self, one: SeenSensor) -> str:
+        """Say of a sensor that was found how full its battery is, and how long it may last."""
+        from unhurried.app.battery_memory import left_as_last_time
+
+        left = left_as_last_time(self._home, one.address, one.battery_percent)
+        return battery_words(one.battery_percent, left, as_last_time=True)
 
     def track(self, backswing_ms: float, player_id: str | None) -> bytes:
         """Make a cue track for a phone; see `review.page.livehub.Starter`."""

@@ -18,7 +18,13 @@ from library.errors import LibraryError
 from library.players import clean_name
 from library.zip_door import unpack_file, zip_opened
 from review.page.services import NEW_PLAYER, AddAnswers, Done, Say
-from sensor.errors import OtherUnitError, RecordingError, SensorError
+from sensor.errors import (
+    OtherUnitError,
+    RateTooHighError,
+    RateTooLowError,
+    RecordingError,
+    SensorError,
+)
 from sensor.recording.column_guess import column_map
 from sensor.recording.csvfile import import_csv
 from sensor.recording.layout import ANNOTATIONS_FILE, IMU_FILE
@@ -116,6 +122,7 @@ def take_in_folders(
     there = 0
     for done, folder in enumerate(folders):
         say(f"measuring {folder.name.partition('-')[2] or folder.name}", done / len(folders))
+        target = folder
         try:
             source, told = _sound(folder)
             lines += told
@@ -126,12 +133,24 @@ def take_in_folders(
             day = datetime.fromisoformat(session.start).strftime("%Y-%m-%d")
             target = into / f"{day}-{session.mount or 'session'}-{session.id[:8]}"
             if os.path.lexists(target):
-                target = into / session.id
+                target = into / f"{session.id}-{secrets.token_hex(2)}"
             source.rename(target)
-            taken.append(put(library, target, meant))
+            taken.append(_put_whole(library, target, meant))
         except (SensorError, LibraryError) as error:
-            lines.append(str(error).replace(f"{folder}", folder.name.partition("-")[2]))
+            text = str(error)
+            for place in (folder, target):
+                text = text.replace(str(place), folder.name.partition("-")[2])
+            lines.append(text)
     return _told(library, taken, there, lines, failed=len(folders) - len(taken) - there)
+
+
+def _put_whole(library: Library, folder: Path, meant: Mapping[str, str] | None) -> str:
+    """Put a recording into the library, or leave nothing of it behind."""
+    try:
+        return put(library, folder, meant)
+    except (SensorError, LibraryError):
+        shutil.rmtree(folder, ignore_errors=True)
+        raise
 
 
 def _sound(folder: Path) -> tuple[Path, list[str]]:
@@ -140,10 +159,14 @@ def _sound(folder: Path) -> tuple[Path, list[str]]:
 
     try:
         with open_recording(folder) as recording:
-            torn = any("whole samples" in text or "zero" in text for text in recording.warnings)
+            signs = ("whole samples", "zero", "cut short")
+            torn = any(sign in text for text in recording.warnings for sign in signs)
             if recording.n_samples and not torn:
                 return folder, []
             why = "; ".join(recording.warnings) or "it holds no samples"
+    except (RateTooLowError, RateTooHighError):
+        # It is whole, and no sensor's.
+        raise
     except RecordingError as error:
         why = error.problem
     mended = folder.with_name(f"{folder.name}-mended")
@@ -277,12 +300,7 @@ def add_table(library: Library, path: Path, answers: AddAnswers, say: Say) -> Do
             f"The numbers of {what} look like {error.unit}: choose {error.unit} as their unit."
         ) from error
     say("measuring", None)
-    try:
-        taken = put(library, target, known_as)
-    except (SensorError, LibraryError):
-        # Nothing of it is half there.
-        shutil.rmtree(target, ignore_errors=True)
-        raise
+    taken = _put_whole(library, target, known_as)
     return _told(library, [taken], 0, library.session(taken).warnings, failed=0)
 
 

@@ -22,7 +22,6 @@ from unhurried.app.ingest import analyze_one
 
 ROOT = Path(__file__).resolve().parents[3]
 GLOVE = ROOT / "recordings" / "thursday-glove"
-MAP = {"column-time_s": "clock", "unit-time_s": "s"}
 
 
 @pytest.fixture(scope="module")
@@ -114,11 +113,9 @@ def test_a_tables_day_is_asked_and_the_unit_of_a_picked_column_is_guessed(empty:
     url = upload(empty, odd_table()).headers["location"]
     page = empty.http.get(url).text
     assert 'name="day"' in page
-    answers = {"kind": "table", "club": "driver", "mount": "wrist", **MAP, "new_player": "Ida"}
-    for axis, title in zip("xyz", ("one", "two", "three"), strict=True):
-        # The units are left open: the numbers tell them.
-        answers |= {f"column-acc_{axis}_m_s2": f"a{axis}", f"unit-acc_{axis}_m_s2": ""}
-        answers |= {f"column-gyr_{axis}_deg_s": title, f"unit-gyr_{axis}_deg_s": ""}
+    # The units are left open: the numbers tell them.
+    answers = {k: "" if k[:5] == "unit-" else v for k, v in columns_of("").items()}
+    answers |= {"unit-time_s": "s", "club": "driver", "mount": "wrist", "new_player": "Ida"}
     for day, said in (
         ("5.4.2026", "Write the day as"),
         ("2999-01-01", "day can"),
@@ -204,18 +201,79 @@ def test_what_is_done_at_a_terminal_is_told_as_it_is_done_here(text: str, shown:
     assert line_of(ValueError(text)) == shown
 
 
+def columns_of(rotation: str) -> dict[str, str]:
+    """What is answered about the odd table's columns."""
+    answers = {"kind": "table", "column-time_s": "clock", "unit-time_s": "s"}
+    for axis, title in zip("xyz", ("one", "two", "three"), strict=True):
+        answers |= {f"column-acc_{axis}_m_s2": f"a{axis}", f"unit-acc_{axis}_m_s2": "m/s2"}
+        answers |= {f"column-gyr_{axis}_deg_s": title, f"unit-gyr_{axis}_deg_s": rotation}
+    return answers
+
+
 @pytest.mark.parametrize("step_s", [0.5, 0.00001])
 def test_a_rate_that_no_sensor_has_is_told_without_options(empty: Site, step_s: float) -> None:
     titles, *rows = odd_table().decode().splitlines()
     lines = [f"{k * step_s:.6f},{row.partition(',')[2]}" for k, row in enumerate(rows)]
     url = upload(empty, "\n".join([titles, *lines]).encode()).headers["location"]
-    answers = {"kind": "table", **MAP}
-    for axis, title in zip("xyz", ("one", "two", "three"), strict=True):
-        answers |= {f"column-acc_{axis}_m_s2": f"a{axis}", f"unit-acc_{axis}_m_s2": "m/s2"}
-        answers |= {f"column-gyr_{axis}_deg_s": title, f"unit-gyr_{axis}_deg_s": "rad/s"}
-    page = over(empty, empty.post(url, **answers))
+    page = over(empty, empty.post(url, **columns_of("rad/s")))
     assert 'role="alert"' in page
     assert "--" not in re.sub(r"<[^>]*>", "", page)
+
+
+def changed(**values: object) -> bytes:
+    """A zip of a recording whose session.json says something else."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(zipped())) as source, zipfile.ZipFile(out, "w") as target:
+        for name in source.namelist():
+            data = source.read(name)
+            if name.endswith("session.json"):
+                data = json.dumps({**json.loads(data), **values}).encode()
+            target.writestr(name, data)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("rate_hz", [2.0, 99_999.0])
+def test_what_no_sensor_records_is_refused_whole(empty: Site, rate_hz: float) -> None:
+    page = over(empty, upload(empty, changed(nominal_rate_hz=rate_hz), "x.zip"))
+    assert "samples a second are" in page
+    assert "1 recording can&#39;t be read" in page
+    assert "mended" not in page
+    assert str(empty.place.home) not in page
+    # Nothing of it is left in the way of a sound one.
+    assert list((empty.place.home / "recordings").iterdir()) == []
+
+
+def test_a_recording_that_was_cut_short_is_mended_and_that_is_said(empty: Site) -> None:
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(zipped())) as source, zipfile.ZipFile(out, "w") as target:
+        for name in source.namelist():
+            data = source.read(name)
+            target.writestr(name, data[: len(data) // 3] if name.endswith("imu.npy") else data)
+    page = over(empty, upload(empty, out.getvalue(), "x.zip"))
+    assert "1 session added" in page
+    assert "cut short" in page
+    assert "is mended" in page
+
+
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        (b"clock;ax;ay\n0;1;2\n", "separated by semicolons"),
+        ("clock,ax,ay\n0,1,2\n".encode("utf-16"), "UTF-8"),
+        (b"x", "a line of titles, and numbers below"),
+    ],
+)
+def test_a_table_that_cannot_be_read_says_what_would_help(
+    empty: Site, data: bytes, said: str
+) -> None:
+    assert said in empty.http.get(upload(empty, data).headers["location"]).text
+
+
+def test_ball_results_can_be_added_where_nobody_is_named(empty: Site) -> None:
+    url = upload(empty, odd_table()).headers["location"]
+    over(empty, empty.post(url, **columns_of("rad/s")))
+    url = upload(empty, b"Shot,Club Speed,Carry (yd)\n1,77,140\n").headers["location"]
+    assert "nobody named" in empty.http.get(url).text
 
 
 # -- phones, and whose drill -----------------------------------------------------------------------

@@ -9,11 +9,11 @@ import numpy as np
 import numpy.typing as npt
 import scipy.linalg
 
-from benchmarks.procedure import ProcedureSpec, SimulatedProcedure, simulate_procedure
 from benchmarks.report import table
 from sensor.calibration.fit import calibrate_samples
 from sensor.calibration.procedure import Procedure, ProcedureParams, SampleArrays
 from sensor.recording.calibration import CalibrationError
+from simulation.procedure import ProcedureSpec, SimulatedProcedure, simulate_procedure
 from words.units import G_N_M_S2
 
 __all__ = ["run", "tables"]

@@ -302,6 +302,28 @@ def _check_names(bundle: Bundle, names: Sequence[str], path: Path) -> None:
                 raise BundleError(f"{path}: is broken: recording {one[:8]} has no {name}")
 
 
+def look_in(path: Path) -> Bundle:
+    """Return what a bundle says of itself.
+
+    Raises
+    ------
+    BundleError
+    """
+    with _opened(path) as archive:
+        return _read(archive, path)
+
+
+def names_taken(library: Library, bundle: Bundle) -> tuple[str, ...]:
+    """Say which names and hands here would be changed if the bundle's were taken over."""
+
+    def first(_theirs: Player, namesakes: Sequence[Player]) -> Player | None:
+        return namesakes[0] if namesakes else None
+
+    left = _meet(library, bundle, first, take_names=False).refused
+    taken = _meet(library, bundle, first, take_names=True).refused
+    return tuple(text for text in left if text not in taken)
+
+
 def open_bundle(
     library: Library,
     path: Path,
@@ -338,8 +360,7 @@ def open_bundle(
         Nothing was changed.
     SensorError, LibraryError
     """
-    with _opened(path) as archive:
-        bundle = _read(archive, path)
+    bundle = look_in(path)
     new: list[Path] = []
     try:
         new = [one for one in (folder, *folder.parents) if not os.path.lexists(one)]

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from analysis.evidence.plan import NextDrill
 from analysis.swing.results import Swing, is_bound
-from review.error_text import line_of, without_places
+from review.error_text import line_of, on_page, without_places
 from words.glossary import FELT, MEASURES, PLACES, measure_word, turn_word
 from words.lesson import PART_NAMES
 from words.plain import clock as plain_clock
@@ -42,6 +42,7 @@ __all__ = [
     "swing_digits",
     "turn_word",
     "unit_of",
+    "with_signs",
     "with_u",
     "without_places",
 ]
@@ -272,9 +273,9 @@ def number_name(name: str) -> str:
     return _MEASURE.sub(lambda found: MEASURE_WORDS[found[0]], name)
 
 
-def on_page(text: str) -> str:
-    """Return what the program says of a sensor as it is done on the page."""
-    return text.replace("try the program with --simulated", "choose the simulated sensor")
+def with_signs(text: str) -> str:
+    """Write units as the page does."""
+    return text.replace(" deg/s", " °/s").replace(" deg", "°").replace("m/s2", "m/s²")
 
 
 def day_of(number: int) -> str:

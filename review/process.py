@@ -48,22 +48,6 @@ def python(module: str, *arguments: str) -> tuple[str, ...]:
     return (sys.executable, "-P", "-c", _RUN, os.pathsep.join(_places()), module, *arguments)
 
 
-def run_systems(command: Sequence[str], *, env: Mapping[str, str], seconds: float) -> None:
-    """Run a program of the system to its end, in an empty folder.
-
-    Raises
-    ------
-    subprocess.SubprocessError
-        It failed, or took longer.
-    FileNotFoundError
-        There is no such program.
-    """
-    with tempfile.TemporaryDirectory() as folder:
-        subprocess.run(
-            command, env=dict(env), cwd=folder, check=True, capture_output=True, timeout=seconds
-        )
-
-
 def _places() -> list[str]:
     """Where Python looks for what it imports: as here, so that all of it is the same there.
 

@@ -14,9 +14,9 @@ def count(n: int, word: str, plural: str | None = None) -> str:
 
 
 def join(words: Iterable[str]) -> str:
-    """Join words as in a sentence."""
-    there = list(words)
-    return there[0] if len(there) == 1 else ", ".join(there[:-1]) + f" and {there[-1]}"
+    """Join words as in a sentence; empty where there are none."""
+    *most, last = list(words) or [""]
+    return f"{', '.join(most)} and {last}" if most else last
 
 
 def clock(time_s: float | None, absent: str = "-") -> str:

@@ -334,7 +334,8 @@ def _path(rng: random.Random, server: Server) -> str:
                 "/static/../app.py", "/static/%2e%2e/app.py", "/static//etc/passwd",
                 "//example.org",
                 "/enter", "/enter?t=x", "*", "http://example.org/", "@example.org", "", "/" * 8_000,
-                "/range/live", "/range/code", "/" + "a" * 60_000, "/\u00e9", "/session/%00/swing/1",
+                "/range/live", "/range/code", "/settings/calibration?part=1",
+                "/" + "a" * 60_000, "/\u00e9", "/session/%00/swing/1",
             )
         )  # fmt: skip
     if way == 8:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from benchmarks.hostile.children import Ran, command
-from benchmarks.procedure import ProcedureSpec, simulate_procedure
+from simulation.procedure import ProcedureSpec, simulate_procedure
 
 __all__ = ["Stock", "World", "make_stock"]
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import logging
+from datetime import date, datetime, timedelta
 from functools import partial
 from typing import IO, Any, Final, cast
 
@@ -21,7 +22,7 @@ from library.players import clean_name
 from review import formatting as fmt
 from review.page.app import FormError, Page, RefusedForm, checked_id, page_of
 from review.page.forms import Form, field, posted
-from review.page.services import AddAnswers, BallPreview, FoundFile, Services
+from review.page.services import NEW_PLAYER, AddAnswers, BallPreview, FoundFile, Services
 from sensor.recording.schema import HANDS, LONGEST_NAME
 from words.glossary import MOUNTS
 
@@ -41,6 +42,8 @@ NAMES: Final = {
 }
 
 MOST_SESSIONS: Final = 60
+
+EARLIEST: Final = date(1990, 1, 1)
 
 _log = logging.getLogger(__name__)
 
@@ -99,7 +102,7 @@ def _looked(page: Page, token: str) -> Response:
     """Begin at once where nothing is to be asked; else lead to what is asked."""
     services = _services(page)
     found = services.found_file(token)
-    if found.kind in AT_ONCE:
+    if found.kind in AT_ONCE and not (found.players or found.changes):
         work = partial(services.add_file, token, found.kind, AddAnswers())
         return page.work(f"{NAMES[found.kind]}: {fmt.short(found.name)}", work)
     return RedirectResponse(f"/add/{token}", status_code=303)
@@ -118,7 +121,9 @@ def _file(request: Request) -> Response:
     token = request.path_params["token"]
     kept = page.kept(request)
     found = services.found_file(
-        token, kept.text("file", "kind") or request.query_params.get("as", "")
+        token,
+        kept.text("file", "kind") or request.query_params.get("as", ""),
+        _picked(kept.fields) if kept.open("file") else None,
     )
     if kept.open("file"):
         found = _answered(found, kept)
@@ -135,10 +140,22 @@ def _file(request: Request) -> Response:
         sessions=sessions,
         people=people,
         hands=HANDS,
+        new_player=NEW_PLAYER,
+        today=page.today().isoformat(),
         mounts=[(name, fmt.MOUNT_WORDS.get(name, name)) for name in MOUNTS],
         preview=preview,
         wrong=wrong,
     )
+
+
+def _picked(form: Form) -> dict[str, str]:
+    """Return the titles that were chosen, by the columns' names."""
+    start = "column-"
+    return {
+        name.removeprefix(start): field(form, name, most=1000)
+        for name in form
+        if name.startswith(start)
+    }
 
 
 def _answered(found: FoundFile, kept: RefusedForm) -> FoundFile:
@@ -146,7 +163,8 @@ def _answered(found: FoundFile, kept: RefusedForm) -> FoundFile:
     columns = []
     for one in found.columns:
         title = kept.text("file", f"column-{one.name}")
-        unit = kept.text("file", f"unit-{one.name}") if title else ""
+        # Of a column that was chosen the unit is guessed, where nobody said it.
+        unit = (kept.text("file", f"unit-{one.name}") or one.unit) if title else ""
         # Ball results needn't have every column.
         said = not one.units or unit in one.units if title else found.kind == "balls"
         doubt = "" if said else one.doubt
@@ -173,7 +191,9 @@ def _answers(form: Form, found: FoundFile, known: dict[str, Any]) -> AddAnswers:
     for one in found.columns:
         title = field(form, f"column-{one.name}", most=1000)
         if title:
-            columns[one.name] = (title, field(form, f"unit-{one.name}", most=20))
+            unit = field(form, f"unit-{one.name}", most=20)
+            # Guessed, where it is in no doubt.
+            columns[one.name] = (title, unit or ("" if one.doubt else one.unit))
     return AddAnswers(
         columns=columns,
         session=field(form, "session", most=60),
@@ -207,7 +227,43 @@ def _who(page: Page, form: Form) -> dict[str, Any]:
         "player": new,
         "player_id": None if player is None else player.id,
         "club": clean_name(field(form, "club", most=60)) or None,
+        "start": _start(page, form),
     }
+
+
+def _start(page: Page, form: Form) -> str | None:
+    """Return when samples were made, as it was said; None where nothing was.
+
+    Raises
+    ------
+    FormError
+    """
+    said, at = field(form, "day", most=20), field(form, "time", most=20)
+    if not said or (said == page.today().isoformat() and not at):
+        return None
+    try:
+        start = datetime.fromisoformat(f"{said}T{at or '12:00'}").astimezone()
+    except (ValueError, OverflowError, OSError) as error:
+        raise FormError("Write the day as 2026-04-05, and the time as 14:30.") from error
+    if not EARLIEST <= start.date() <= page.today() + timedelta(days=1):
+        raise FormError("That day can't be: it is to come, or before there were such sensors.")
+    return start.isoformat(timespec="seconds")
+
+
+def _known_as(found: FoundFile, form: Form) -> dict[str, str]:
+    """Return who is meant by each name that fits several players.
+
+    Raises
+    ------
+    FormError
+    """
+    out = {}
+    for number, one in enumerate(found.players):
+        who = field(form, f"who-{number}", most=60)
+        if who != NEW_PLAYER and who not in dict(one.choices):
+            raise FormError(f"Say who {fmt.short(one.name)} is here.")
+        out[one.name] = who
+    return out
 
 
 def _answer(request: Request, form: Form) -> Response:
@@ -219,10 +275,12 @@ def _answer(request: Request, form: Form) -> Response:
         services.drop_file(token)
         return page.back("/add", "The file is let go of. Nothing was added.")
     kind = field(form, "kind", most=20)
-    found = services.found_file(token, kind)
+    found = services.found_file(token, kind, _picked(form) if kind == "table" else None)
     url = f"/add/{token}"
     try:
         known = _who(page, form) if found.kind == "table" else {}
+        if found.kind in AT_ONCE:
+            known = {"known_as": _known_as(found, form), "take_names": "take_names" in form}
         answers = _answers(form, found, known)
         if found.kind == "balls" and ("look" in form or "keep" not in form):
             return page.back(url + "#results", "Nothing is kept yet.", form=("file", form))

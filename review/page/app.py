@@ -69,7 +69,7 @@ from sensor.errors import SensorError
 HERE: Final = Path(__file__).parent
 SCREENS: Final = (
     *("players", "session", "swing", "pair", "trend", "range", "lesson", "homework", "wall"),
-    *("clips", "reports", "help", "start", "work", "add", "settings"),
+    *("clips", "reports", "help", "start", "work", "add", "settings", "calibration"),
 )
 """Modules of this package with `routes()`, in the order in which paths are matched."""
 

@@ -23,6 +23,7 @@ from review.page.requests import SessionRequest, Tap
 
 if TYPE_CHECKING:
     from analysis.swing.results import FoundSwing, Swing
+    from review.page.calibration_state import CalibrationState
     from review.page.security import Visitor
 
 Phase = Literal["idle", "starting", "going", "ending", "kept", "failed"]
@@ -272,7 +273,7 @@ class Near:
     name: str
     address: str
     signal_dbm: int | None
-    battery_percent: int | None
+    battery: str
     profile: str | None
 
 
@@ -435,6 +436,14 @@ class Starter(Protocol):
         """Look for sensors; what is found comes into the state's `near`."""
         ...
 
+    def calibrate(self, sensor: str | None, *, simulated: bool) -> None:
+        """Begin a calibration, or raise; how it stands comes into the hub's `calibration`."""
+        ...
+
+    def end_calibration(self) -> None:
+        """End it: what was done so far may be enough."""
+        ...
+
     def track(self, backswing_ms: float, player_id: str | None) -> bytes:
         """Return a cue track as a WAV file: nothing in it is live.
 
@@ -478,6 +487,8 @@ class LiveHub:
         Who is let in; None where nobody can be.
     found : FoundLive or None
         The last swing of what runs, for the wall; never a part of the state, which has words only.
+    calibration : CalibrationState or None
+        Of a sensor, for the coach alone; the last one stays until the next.
     drawn : dict
         What the screen has drawn of the state, by the swing that is shown large.
     """
@@ -487,6 +498,7 @@ class LiveHub:
         self.starter: Starter | None = None
         self.sharing: Sharing | None = None
         self.found: FoundLive | None = None
+        self.calibration: CalibrationState | None = None
         self.drawn: dict[str | None, tuple[int, dict[str, str]]] = {}
         self._guard = threading.Lock()
         self._state = LiveState()

@@ -22,12 +22,12 @@ from analysis.evidence.blocks import QUIET
 from analysis.evidence.plan import NextDrill
 from library.allowed import allowed
 from library.drill_end import drill_end
-from library.errors import LibraryError, NoSuchError
+from library.errors import LibraryError
 from library.evidence import evidence_in
 from review import formatting as fmt
 from review.answers import shown_drill
 from review.errors import ReviewError
-from review.page import filming, range_track
+from review.page import filming, phones, range_track
 from review.page.app import FormError, Page, checked_id, from_here, page_of
 from review.page.evidence_cache import Failed, Stand, has_report, safely, stand
 from review.page.forms import Form, field, posted, whole, within
@@ -45,6 +45,7 @@ from review.page.range_taps import (
     _ball,
     _felt,
     _hold,
+    _known_hand,
     _note,
     _one_line,
     _optional,
@@ -72,7 +73,6 @@ from review.page.requests import (
     Undo,
     Whose,
 )
-from review.page.roles import RIGHT_WORDS
 from sensor.recording.schema import HANDS
 from sensor.recording.vocabulary import KINDS
 from words import cautions
@@ -192,9 +192,7 @@ def _screen(request: Request) -> Response:
         can_start=hub.starter is not None and not (state.sore and not from_here(request)),
         only_coach=state.sore and not state.running,
         can_film=filming.may_film(request),
-        inside=hub.sharing.inside() if hub.sharing is not None and from_here(request) else (),
-        can_invite=hub.sharing is not None and from_here(request),
-        rights=RIGHT_WORDS,
+        sharing=phones.sharing_of(request),
         fields=result_fields(str(page.tools.settings.get("units", "metric"))),
         hands=HANDS,
         **context,
@@ -259,11 +257,14 @@ def _drill_screen(request: Request) -> Response:
     if hub.state.sore and not from_here(request):
         raise LiveError(ONLY_COACH)
     planned, told, name = None, "", None
-    who = request.query_params.get("player")
+    kept = page.kept(request)
+    who = request.query_params.get("player") or kept.text("drill", "player")
+    hand = None
     if who:
         planned, told = _planned(page, checked_id(who))
         with page.library() as library:
-            name = library.player(who).name
+            player = library.player(who)
+            name, hand = player.name, player.handedness
     return page.render(
         request,
         "range_drill.html",
@@ -272,6 +273,8 @@ def _drill_screen(request: Request) -> Response:
         cautions=hub.starter.cautions_for(name),
         level=cautions.LEVEL,
         who_id=who,
+        who_name=name,
+        hand=hand,
         hands=HANDS,
         rest_s=f"{float(page.tools.settings.get('rest_s', 8.0)):g}",
         planned=planned,
@@ -408,7 +411,7 @@ def _asked(page: Page, form: Form, drill: DrillRequest | None) -> SessionRequest
         player_id=known,
         club=_one_line(form, "club", LONGEST_CLUB),
         mount=_optional(form, "mount", MOUNTS),
-        hand=_optional(form, "hand", HANDS),
+        hand=_optional(form, "hand", HANDS) or _known_hand(page, known),
         drill=drill,
         second=_second(page, form, sensor) if drill is None else None,
         minded=field(form, "cautions", most=20) in ("read", "shown"),
@@ -520,28 +523,8 @@ def _look(request: Request, form: Form) -> Response:
     try:
         hub.starter.look()
     except LiveError as error:
-        raise LiveError(fmt.on_page(fmt.line_of(error))) from error
+        raise LiveError(fmt.line_of(error)) from error
     return _answer(request, "Looked for sensors.", to="/range#start", form=("start", form))
-
-
-def _code(request: Request, form: Form) -> Response:
-    """A code for one more visitor; only this computer itself gets to see it."""
-    page = page_of(request)
-    hub = hub_of(page)
-    if hub.sharing is None:
-        raise LiveError("nobody can be let in to this page")
-    if not from_here(request):
-        raise NoSuchError("a code for another phone is shown on the computer only")
-    right = _word(form, "may", tuple(RIGHT_WORDS)) if "may" in form else "tap"
-    link, drawing = hub.sharing.invite(right)
-    return page.render(
-        request,
-        "range_code.html",
-        here="range",
-        link=link,
-        drawing=drawing,
-        may=RIGHT_WORDS[right],
-    )
 
 
 def _leave(request: Request, form: Form) -> Response:
@@ -550,7 +533,8 @@ def _leave(request: Request, form: Form) -> Response:
     left = None if hub.sharing is None else hub.sharing.leave(field(form, "visitor", most=20))
     if left is None:
         raise LiveError("that phone isn't in any more")
-    return _answer(request, f"{left} is out: it needs a new code.", to="/range#sharing")
+    at = "/settings" if field(form, "at", most=20) == "settings" else "/range"
+    return _answer(request, f"{left} is out: it needs a new code.", to=f"{at}#sharing")
 
 
 def routes() -> list[Route]:
@@ -559,7 +543,7 @@ def routes() -> list[Route]:
         "start": _start,
         "drill": _start_drill,
         "look": _look,
-        "code": _code,
+        "code": phones.code,
         "leave": _leave,
         "stop": _ask(lambda *_: Stop()),
         "sore": _ask(lambda _page, form, _swing: Sore(_sensor_of(form))),

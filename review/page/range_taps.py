@@ -122,7 +122,7 @@ def _second(page: Page, form: Form, first: str) -> OtherSensor | None:
         player=name,
         player_id=known,
         mount=_optional(form, "second_mount", MOUNTS) or _optional(form, "mount", MOUNTS),
-        hand=_optional(form, "second_hand", HANDS),
+        hand=_optional(form, "second_hand", HANDS) or _known_hand(page, known),
     )
 
 
@@ -150,6 +150,14 @@ def _who(page: Page, form: Form, which: str = "") -> tuple[str | None, str | Non
     return player.name, player.id
 
 
+def _known_hand(page: Page, player_id: str | None) -> str | None:
+    """Return a player's handedness, where the library knows it."""
+    if player_id is None:
+        return None
+    with page.library() as library:
+        return library.player(player_id).handedness
+
+
 def _felt(_page: Page, form: Form, swing: str) -> Tap:
     question = _word(form, "question", tuple(FELT))
     return Felt(question=question, word=_word(form, "word", FELT[question]), swing=swing)
@@ -167,7 +175,8 @@ def _hold(_page: Page, form: Form, _swing: str) -> Tap:
 
 def _who_tap(page: Page, form: Form, _swing: str) -> Tap:
     player, known = _who(page, form)
-    club, hand = _one_line(form, "club", LONGEST_CLUB), _optional(form, "hand", HANDS)
+    club = _one_line(form, "club", LONGEST_CLUB)
+    hand = _optional(form, "hand", HANDS) or _known_hand(page, known)
     return Who(player=player, player_id=known, club=club, hand=hand, sensor=_sensor_of(form))
 
 

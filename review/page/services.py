@@ -7,7 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import IO, Protocol
+from typing import IO, Final, Protocol
+
+from review.page.calibration_state import ShownCalibration
 
 Say = Callable[[str, float | None], None]
 """Told what is being done, and the share of it that is done, None where that isn't known."""
@@ -85,6 +87,25 @@ class AskedColumn:
     doubt: str
 
 
+NEW_PLAYER: Final = "new"
+"""The answer that a name is of somebody who isn't here yet."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AskedPlayer:
+    """A name in a file that fits several players here.
+
+    Attributes
+    ----------
+    name : str
+    choices : tuple of (str, str)
+        Their ids, and how they can be told apart.
+    """
+
+    name: str
+    choices: tuple[tuple[str, str], ...]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FoundFile:
     """A file that was added, as it was found by looking.
@@ -103,6 +124,12 @@ class FoundFile:
     rows : tuple of tuple of str
         The first ones.
     columns : tuple of AskedColumn
+    players : tuple of AskedPlayer
+        Names that fit several players here.
+    changes : tuple of str
+        What would be changed here if its names were taken over.
+    start : str
+        When its samples were made, YYYY-MM-DDTHH:MM, where its times say; empty where they don't.
     """
 
     token: str
@@ -113,6 +140,9 @@ class FoundFile:
     titles: tuple[str, ...] = ()
     rows: tuple[tuple[str, ...], ...] = ()
     columns: tuple[AskedColumn, ...] = ()
+    players: tuple[AskedPlayer, ...] = ()
+    changes: tuple[str, ...] = ()
+    start: str = ""
 
     @property
     def doubts(self) -> tuple[str, ...]:
@@ -132,6 +162,12 @@ class AddAnswers:
         Of a sensor's samples: what the file doesn't say.
     player_id : str or None
         Somebody who is known.
+    start : str or None
+        When a sensor's samples were made, ISO 8601 with offset.
+    known_as : mapping of str to str
+        A player's id by a name in the file, or `NEW_PLAYER`.
+    take_names : bool
+        Names and hands that differ are taken over from the file.
     session : str
         That ball results belong to.
     by : str or None
@@ -149,6 +185,9 @@ class AddAnswers:
     player: str | None = None
     player_id: str | None = None
     club: str | None = None
+    start: str | None = None
+    known_as: Mapping[str, str] = field(default_factory=dict)
+    take_names: bool = False
     session: str = ""
     by: str | None = None
     swings: str = ""
@@ -195,8 +234,10 @@ class Services(Protocol):
         """Take in a file until it is known what becomes of it; return what it is known by."""
         ...
 
-    def found_file(self, token: str, kind: str = "") -> FoundFile:
-        """Look what a file is; a table also as another kind."""
+    def found_file(
+        self, token: str, kind: str = "", picked: Mapping[str, str] | None = None
+    ) -> FoundFile:
+        """Look what a file is; a table also as another kind, and with columns that were picked."""
         ...
 
     def drop_file(self, token: str) -> None:
@@ -229,6 +270,14 @@ class Services(Protocol):
 
     def change_settings(self, changes: Mapping[str, str]) -> Mapping[str, object]:
         """Keep settings; return all values by name."""
+        ...
+
+    def calibrations(self) -> tuple[ShownCalibration, ...]:
+        """Return the sensors that are calibrated, each with its newest calibration in use."""
+        ...
+
+    def remove_calibration(self, key: str) -> Done:
+        """Take a sensor's newest calibration out of use."""
         ...
 
     def can_close(self) -> bool:

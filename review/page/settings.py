@@ -25,9 +25,11 @@ from review import formatting as fmt
 from review.errors import ReviewError
 from review.page.app import FormError, Page, checked_id, page_of
 from review.page.forms import Form, field, posted
+from review.page.phones import sharing_of
 from review.page.services import Done, Say
 from review.page.start import new_player, start_words
 from words.plain import count
+from words.units import UNCALIBRATED_GYR_U
 
 OUT_FOLDER: Final = "taken-out"
 """Of the home: files that are made to be taken along, until they are."""
@@ -66,7 +68,11 @@ def _settings(request: Request) -> Response:
         people=people,
         n_sessions=sessions,
         backups=[(one.name, fmt.size(one.stat().st_size)) for one in backups],
+        uncalibrated=f"{100.0 * UNCALIBRATED_GYR_U:g}",
+        can_calibrate=page.live is not None,
+        sensors=() if services is None else services.calibrations(),
         can_close=services is not None and services.can_close(),
+        sharing=sharing_of(request),
         **start_words(page),
     )
 

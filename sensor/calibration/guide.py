@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
-from sensor.calibration.procedure import Array, Ints, ProcedureParams, Rest, SampleArrays
-from sensor.calibration.stillness import Windows, find_rests, positions_of
+from sensor.calibration.procedure import Array, Ints, ProcedureParams, Rest, SampleArrays, Turn
+from sensor.calibration.stillness import Windows, find_rests, positions_of, still_windows
 from sensor.calibration.turns import find_turns
+
+_STILL_WINDOWS: Final = 2
+"""So many of the last ones, half a second: let go of, not only passing."""
 
 
 @dataclass(slots=True)
@@ -25,6 +28,32 @@ class _Log:
             acc_m_s2=np.concatenate([np.zeros((0, 3)), *self.acc]),
             gyr_dps=np.concatenate([np.zeros((0, 3)), *self.gyr]),
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GuideState:
+    """How far the procedure is.
+
+    Attributes
+    ----------
+    asked : str
+        What is to be done next.
+    still : bool
+        The sensor lies still just now; nothing is taken while it moves.
+    positions, turns : tuple of str
+        What came of each that was taken, in order.
+    positions_wanted, turns_wanted : int
+    remarks : tuple of str
+        On turns that can't be used.
+    """
+
+    asked: str
+    still: bool
+    positions: tuple[str, ...]
+    turns: tuple[str, ...]
+    positions_wanted: int
+    turns_wanted: int
+    remarks: tuple[str, ...]
 
 
 class Guide:
@@ -66,10 +95,13 @@ class Guide:
         self._patience_s = patience_s
         self._windows = Windows(rate_hz, self._params.window_s)
         self._log = _Log()
-        self._n_windows = self._n_rests = self._n_positions = self._n_turns = 0
+        self._n_windows = self._n_rests = 0
+        self._taken: tuple[str, ...] = ()
+        self._turned: tuple[str, ...] = ()
+        self._still = False
         self._axis = 0
         self._turning = False
-        self._told: set[str] = set()
+        self._told: dict[str, None] = {}
         self._last_progress = 0
         self._asked = (
             f"Lay the sensor down with one of its faces up, and let go. "
@@ -81,6 +113,19 @@ class Guide:
         """Return all that came so far."""
         return self._log.samples()
 
+    @property
+    def state(self) -> GuideState:
+        """How far it is."""
+        return GuideState(
+            asked=self._asked,
+            still=self._still,
+            positions=self._taken,
+            turns=self._turned,
+            positions_wanted=self._params.min_positions,
+            turns_wanted=self._turns_wanted * self._axes_wanted,
+            remarks=tuple(self._told),
+        )
+
     def feed(self, seq: Ints, acc_m_s2: Array, gyr_dps: Array) -> bool:
         """Take further samples, (n,), (n, 3), (n, 3); True when all is done."""
         self._log.seq.append(seq)
@@ -90,6 +135,8 @@ class Guide:
         if len(self._windows.number) == self._n_windows:
             return False
         self._n_windows = len(self._windows.number)
+        still = still_windows(self._windows, self._params)
+        self._still = bool(still[-_STILL_WINDOWS:].all())
         rests = find_rests(self._windows, self._params)
         if not self._turning:
             progress = self._positions(rests)
@@ -110,10 +157,11 @@ class Guide:
 
     def _positions(self, rests: Sequence[Rest]) -> bool:
         p = self._params
-        positions = len(positions_of(rests, p))
-        if positions <= self._n_positions:
+        found = positions_of(rests, p)
+        positions = len(found)
+        if positions <= len(self._taken):
             return False
-        self._n_positions = positions
+        self._taken = tuple(map(position_words, found))
         if positions < p.min_positions:
             self._asked = f"Position {positions} of {p.min_positions} is done. Another face up."
         else:
@@ -128,13 +176,13 @@ class Guide:
         )
         for text in remarks:
             if text not in self._told:
-                self._told.add(text)
+                self._told[text] = None
                 self._say(f"{text[0].upper()}{text[1:]}.")
-        if len(turns) <= self._n_turns:
+        if len(turns) <= len(self._turned):
             return False
-        self._n_turns = len(turns)
-        reads = f"it reads {abs(turns[-1].angle_deg):.1f} deg"
-        done = self._n_turns - self._axis * self._turns_wanted
+        self._turned = tuple(map(turn_words, turns))
+        reads = self._turned[-1]
+        done = len(turns) - self._axis * self._turns_wanted
         if done < self._turns_wanted:
             other = ", the other way" if done * 2 == self._turns_wanted else ""
             self._asked = f"Turn {done} of {self._turns_wanted} is done ({reads}). Again{other}."
@@ -173,6 +221,16 @@ def guide(
         if leader.feed(seq, acc, gyr):
             break
     return leader.samples()
+
+
+def position_words(position: Rest) -> str:
+    """Say what came of a still position."""
+    return f"gravity reads {float(np.linalg.norm(position.acc_m_s2)):.2f} m/s2"
+
+
+def turn_words(turn: Turn) -> str:
+    """Say what came of a turn."""
+    return f"it reads {abs(turn.angle_deg):.1f} deg"
 
 
 def _turn_request(p: ProcedureParams, axis: int, turns: int) -> str:

@@ -60,7 +60,8 @@ class Windows:
         return np.array(self._spread).reshape(-1, 6)
 
 
-def _still(windows: Windows, p: ProcedureParams) -> npt.NDArray[np.bool_]:
+def still_windows(windows: Windows, p: ProcedureParams) -> npt.NDArray[np.bool_]:
+    """(n,) whether the sensor lay still in each window."""
     mean, spread = windows.mean, windows.spread
     acc = np.linalg.norm(spread[:, :3], axis=1)
     gyr = np.linalg.norm(spread[:, 3:], axis=1)
@@ -78,7 +79,7 @@ def _still(windows: Windows, p: ProcedureParams) -> npt.NDArray[np.bool_]:
 def find_rests(windows: Windows, params: ProcedureParams) -> list[Rest]:
     """Return the stretches in which the sensor lay still, in their order."""
     p = params
-    still = _still(windows, p)
+    still = still_windows(windows, p)
     number = np.array(windows.number, np.int64)
     mean, spread = windows.mean, windows.spread
     rests = []

@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from sensor.errors import RecordingError, RecordingExistsError
+from sensor.link.battery import BatteryCourse
 from sensor.link.decode import Decoder
 from sensor.link.source import (
     ConnectError,
@@ -196,8 +197,7 @@ class LiveRecording:
         self._gap_samples = 0
         self._reconnects = 0
         self._resets = 0
-        self._battery: int | None = None
-        self._battery_told: int | None = None
+        self._battery = BatteryCourse(self.params.battery_low_percent)
         self._battery_task: asyncio.Task[None] | None = None
         self._next_battery_ns = 0
         self._disk_left: int | None = None
@@ -237,7 +237,8 @@ class LiveRecording:
             oversized=0 if decoder is None else decoder.oversized,
             loss=loss,
             signal_dbm=self.source.signal_dbm,
-            battery_percent=self._battery,
+            battery_percent=self._battery.percent,
+            battery_left_min=self._battery.left_min,
             disk_left_bytes=self._disk_left,
             recorded_s=0.0 if first is None else (self._last_arrival_ns - first) / 1e9,
             reconnects=self._reconnects,
@@ -686,19 +687,13 @@ class LiveRecording:
     def _note_battery(self, percent: int | None) -> None:
         if percent is None:
             return
-        self._battery = percent
-        low = percent <= self.params.battery_low_percent
-        # Again for each third of what was left when it was last told.
-        if low and (self._battery_told is None or percent <= self._battery_told * 2 // 3):
-            self._battery_told = percent
+        if self._battery.note(percent, self._clock() / 1e9):
             self._tell(
                 "battery",
                 f"the battery of {self.source.name} is at {percent} %: charge the sensor soon; "
                 "what is recorded is safe",
                 percent=percent,
             )
-        elif not low:
-            self._battery_told = None
 
     def _check_disk(self, now: int) -> None:
         if now < self._next_disk_ns or self.info is None:

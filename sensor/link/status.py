@@ -68,6 +68,8 @@ class LinkStatus:
     recorded_s : float
         Time since the first sample.
     reconnects : int
+    battery_left_min : float or None
+        If it falls as it did in this recording; None while too little was seen of that.
     """
 
     state: str
@@ -85,6 +87,7 @@ class LinkStatus:
     disk_left_bytes: int | None
     recorded_s: float
     reconnects: int
+    battery_left_min: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

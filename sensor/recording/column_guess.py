@@ -14,11 +14,12 @@ import re
 import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Final
 
 from sensor.errors import CsvError
-from sensor.recording.csvlines import COLUMNS, UNITS, open_file
+from sensor.recording.csvlines import COLUMNS, SEPARATORS, UNITS, open_file
 from sensor.recording.output import describe_os_error
 
 LOOKED_AT: Final = 1 << 18
@@ -84,11 +85,14 @@ class Guess:
     rows : tuple of tuple of str
         The first rows.
     columns : tuple of GuessedColumn
+    start : str
+        Time of the first row, YYYY-MM-DDTHH:MM, where the times count from 1970; empty else.
     """
 
     titles: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     columns: tuple[GuessedColumn, ...]
+    start: str = ""
 
     @property
     def whole(self) -> bool:
@@ -120,12 +124,14 @@ def column_map(columns: Mapping[str, tuple[str, str]]) -> str:
     return ", ".join(f"{ours}={title}:{unit}" for ours, (title, unit) in columns.items())
 
 
-def guess_columns(path: Path) -> Guess:
+def guess_columns(path: Path, picked: Mapping[str, str] | None = None) -> Guess:
     """Look at a file, and say what its columns most likely are.
 
     Parameters
     ----------
     path : Path
+    picked : mapping of str to str, optional
+        Titles that somebody has chosen, by our names: their units are guessed.
 
     Raises
     ------
@@ -134,6 +140,7 @@ def guess_columns(path: Path) -> Guess:
     """
     titles, rows, more = _first(path)
     found = {ours: _title_for(ours, titles) for ours in COLUMNS}
+    found.update((ours, title) for ours, title in (picked or {}).items() if title in titles)
     numbers = {
         ours: [
             value for row in (*rows, *more) if (value := _number(row, titles, title)) is not None
@@ -146,7 +153,21 @@ def guess_columns(path: Path) -> Guess:
         GuessedColumn(ours=ours, title=title, unit=units[ours][0], doubt=units[ours][1])
         for ours, title in found.items()
     )
-    return Guess(titles=tuple(titles), rows=tuple(map(tuple, rows[:5])), columns=columns)
+    times = numbers.get("time_s")
+    return Guess(
+        titles=tuple(titles),
+        rows=tuple(map(tuple, rows[:5])),
+        columns=columns,
+        start=_start(times[0], units["time_s"][0]) if times else "",
+    )
+
+
+def _start(time: float, unit: str) -> str:
+    """Return the local time of one that counts from 1970 (POSIX); empty where it can't be one."""
+    seconds = time * {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}.get(unit, 0.0)
+    if not 1e9 <= seconds <= 4e9:
+        return ""
+    return datetime.fromtimestamp(seconds).astimezone().strftime("%Y-%m-%dT%H:%M")
 
 
 def _first(path: Path) -> tuple[list[str], list[list[str]], list[list[str]]]:
@@ -172,10 +193,21 @@ def _first(path: Path) -> tuple[list[str], list[list[str]], list[list[str]]]:
         more = [row for row in csv.reader(io.StringIO(cut)) if row]
     except csv.Error as error:
         raise CsvError(path, f"is not a table: {error}") from error
+    if rows and len(rows[0]) == 1 and (word := _other_separator(rows[0][0])):
+        raise CsvError(
+            path,
+            f"the columns are separated by {word}: save it with commas between the columns and "
+            "points in the numbers",
+        )
     if len(rows) < 2 or len(rows[0]) > MOST_COLUMNS:
         raise CsvError(path, "has no table: a line of titles, and numbers below, with commas")
     whole = rows[1:-1] if len(start) == LOOKED_AT else rows[1:]
     return [title.strip() for title in rows[0]], whole, more[:-1]
+
+
+def _other_separator(titles: str) -> str:
+    """Name what stands between the columns where that isn't a comma; empty if nothing does."""
+    return next((word for sign, word in SEPARATORS.items() if sign in titles), "")
 
 
 def _words(title: str) -> str:

@@ -374,6 +374,7 @@ def import_csv(
     gyr_range_dps: float | None = None,
     acc_range_g: float | None = None,
     column_map: str | None = None,
+    start: str | None = None,
     progress: Callable[[int], None] = lambda _: None,
 ) -> Session:
     """Make a recording of a CSV file, which is not changed.
@@ -388,6 +389,8 @@ def import_csv(
         What the file cannot say.
     column_map : str, optional
         See `parse_column_map`.
+    start : str, optional
+        When it was made, ISO 8601 with offset; by default the file's own time.
     progress : callable
         Told how many more bytes of the file have been read.
 
@@ -416,7 +419,11 @@ def import_csv(
             if source.warnings
             else session.extra
         )
-        session = dataclasses.replace(session, player=player, club=club, extra=extra)
+        if start is not None:
+            extra = {**extra, "start_is": "as it was said"}
+        session = dataclasses.replace(
+            session, start=start or session.start, player=player, club=club, extra=extra
+        )
         with RecordingWriter(out, session, overwrite=overwrite, atomic=True) as writer:
             for rows in source.rows():
                 writer.append(None, rows)

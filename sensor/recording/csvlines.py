@@ -35,6 +35,9 @@ COLUMNS: Final = (
     "gyr_z_deg_s",
 )
 
+SEPARATORS: Final[Mapping[str, str]] = {";": "semicolons", "\t": "tabs"}
+"""What people's programs put between the columns, and it isn't a comma."""
+
 # Units that a map may name for each kind of column: what one of them is in ours. The first is ours.
 UNITS: Final[Mapping[str, Mapping[str, float]]] = {
     "time": {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9},
@@ -163,7 +166,7 @@ def read_layout(path: Path, column_map: str | None) -> Layout:
             1,
         )
     if len(names) == 1:
-        for mark, word in ((";", "semicolons"), ("\t", "tabs")):
+        for mark, word in SEPARATORS.items():
             if mark in text:
                 raise CsvError(
                     path,

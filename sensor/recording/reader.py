@@ -540,9 +540,10 @@ def too_slow(rate_hz: float) -> str:
 
 def too_fast(rate_hz: float) -> str:
     """Say that a rate is higher than any sensor's."""
+    rate = f"{rate_hz:,.0f}" if rate_hz < 1e9 else f"{rate_hz:.3g}"
     return (
-        f"{rate_hz:.3g} samples a second are more than any motion sensor takes (up to "
-        f"{MAX_RATE_HZ:g}): the times are in another unit"
+        f"{rate} samples a second are more than any motion sensor takes (up to "
+        f"{MAX_RATE_HZ:,.0f}): the times are in another unit"
     )
 
 

@@ -15,9 +15,16 @@ from typing import TYPE_CHECKING
 
 from library.bundle import RAW_FILES
 from library.errors import LibraryError
+from library.players import clean_name
 from library.zip_door import unpack_file, zip_opened
-from review.page.services import AddAnswers, Done, Say
-from sensor.errors import OtherUnitError, RecordingError, SensorError
+from review.page.services import NEW_PLAYER, AddAnswers, Done, Say
+from sensor.errors import (
+    OtherUnitError,
+    RateTooHighError,
+    RateTooLowError,
+    RecordingError,
+    SensorError,
+)
 from sensor.recording.column_guess import column_map
 from sensor.recording.csvfile import import_csv
 from sensor.recording.layout import ANNOTATIONS_FILE, IMU_FILE
@@ -26,6 +33,7 @@ from sensor.recording.session import SESSION_FILE, read_session
 from unhurried.app.errors import CommandError
 from unhurried.app.home_parts import make_folder
 from unhurried.app.ingest import analyze_one
+from unhurried.app.who_is_meant import known_as
 from words.plain import count
 
 if TYPE_CHECKING:
@@ -37,7 +45,9 @@ _log = logging.getLogger(__name__)
 OWN_FILES = frozenset((*RAW_FILES, ANNOTATIONS_FILE))
 
 
-def add_recordings(library: Library, path: Path, say: Say) -> Done:
+def add_recordings(
+    library: Library, path: Path, say: Say, answers: Mapping[str, str] | None = None
+) -> Done:
     """Take in the recordings of a zip.
 
     Parameters
@@ -45,6 +55,8 @@ def add_recordings(library: Library, path: Path, say: Say) -> Done:
     library : Library
     path : Path
     say : callable
+    answers : mapping of str to str, optional
+        Who is meant by a name that fits several players.
 
     Raises
     ------
@@ -77,7 +89,7 @@ def add_recordings(library: Library, path: Path, say: Say) -> Done:
                     with (target / name.rpartition("/")[2]).open("xb") as file:
                         unpack_file(archive, name, file, path)
                 folders.append(target)
-        return take_in_folders(library, folders, folder, say)
+        return take_in_folders(library, folders, folder, say, known_as(library, answers or {}))
     finally:
         shutil.rmtree(part, ignore_errors=True)
 
@@ -86,7 +98,13 @@ def _plain(name: str) -> str:
     return re.sub(r"[^A-Za-z0-9._-]+", "_", name).strip("._")[:80] or "recording"
 
 
-def take_in_folders(library: Library, folders: Sequence[Path], into: Path, say: Say) -> Done:
+def take_in_folders(
+    library: Library,
+    folders: Sequence[Path],
+    into: Path,
+    say: Say,
+    meant: Mapping[str, str] | None = None,
+) -> Done:
     """Move recordings into a folder and take them into the library; mend what is broken.
 
     Parameters
@@ -96,12 +114,15 @@ def take_in_folders(library: Library, folders: Sequence[Path], into: Path, say: 
         Unpacked ones.
     into : Path
     say : callable
+    meant : mapping of str to str, optional
+        Players' ids by name.
     """
     lines: list[str] = []
     taken: list[str] = []
     there = 0
     for done, folder in enumerate(folders):
         say(f"measuring {folder.name.partition('-')[2] or folder.name}", done / len(folders))
+        target = folder
         try:
             source, told = _sound(folder)
             lines += told
@@ -112,12 +133,24 @@ def take_in_folders(library: Library, folders: Sequence[Path], into: Path, say: 
             day = datetime.fromisoformat(session.start).strftime("%Y-%m-%d")
             target = into / f"{day}-{session.mount or 'session'}-{session.id[:8]}"
             if os.path.lexists(target):
-                target = into / session.id
+                target = into / f"{session.id}-{secrets.token_hex(2)}"
             source.rename(target)
-            taken.append(put(library, target))
+            taken.append(_put_whole(library, target, meant))
         except (SensorError, LibraryError) as error:
-            lines.append(str(error).replace(f"{folder}", folder.name.partition("-")[2]))
+            text = str(error)
+            for place in (folder, target):
+                text = text.replace(str(place), folder.name.partition("-")[2])
+            lines.append(text)
     return _told(library, taken, there, lines, failed=len(folders) - len(taken) - there)
+
+
+def _put_whole(library: Library, folder: Path, meant: Mapping[str, str] | None) -> str:
+    """Put a recording into the library, or leave nothing of it behind."""
+    try:
+        return put(library, folder, meant)
+    except (SensorError, LibraryError):
+        shutil.rmtree(folder, ignore_errors=True)
+        raise
 
 
 def _sound(folder: Path) -> tuple[Path, list[str]]:
@@ -126,10 +159,14 @@ def _sound(folder: Path) -> tuple[Path, list[str]]:
 
     try:
         with open_recording(folder) as recording:
-            torn = any("whole samples" in text or "zero" in text for text in recording.warnings)
+            signs = ("whole samples", "zero", "cut short")
+            torn = any(sign in text for text in recording.warnings for sign in signs)
             if recording.n_samples and not torn:
                 return folder, []
             why = "; ".join(recording.warnings) or "it holds no samples"
+    except (RateTooLowError, RateTooHighError):
+        # It is whole, and no sensor's.
+        raise
     except RecordingError as error:
         why = error.problem
     mended = folder.with_name(f"{folder.name}-mended")
@@ -180,7 +217,7 @@ def _told(
     )
 
 
-def add_bundle(library: Library, path: Path, say: Say) -> Done:
+def add_bundle(library: Library, path: Path, say: Say, answers: AddAnswers | None = None) -> Done:
     """Take in what somebody sent: new recordings, and words about known ones.
 
     Raises
@@ -189,18 +226,21 @@ def add_bundle(library: Library, path: Path, say: Say) -> Done:
     """
     from library.bundle import open_bundle
 
+    answers = answers or AddAnswers()
+
     def meant(theirs: Player, namesakes: Sequence[Player]) -> Player | None:
+        who = answers.known_as.get(clean_name(theirs.name))
+        if who is not None:
+            return None if who == NEW_PLAYER else library.player(who)
         if len(namesakes) == 1:
             return namesakes[0]
         if not namesakes:
             return None
-        raise CommandError(
-            f"several players here are called {theirs.name}: rename all but the one who is meant"
-        )
+        raise CommandError(f"several players here are called {theirs.name}: say who is meant")
 
     say("checking", None)
     folder = make_folder(library.home, "recordings")
-    opened = open_bundle(library, path, folder, known_as=meant)
+    opened = open_bundle(library, path, folder, known_as=meant, take_names=answers.take_names)
     taken: list[str] = []
     for done, place in enumerate(opened.new):
         say("measuring", done / len(opened.new))
@@ -238,7 +278,8 @@ def add_table(library: Library, path: Path, answers: AddAnswers, say: Say) -> Do
 
     name, known_as = _player(library, answers)
     folder = make_folder(library.home, "recordings")
-    target = folder / f"{datetime.now():%Y-%m-%d}-{_plain(path.stem)}"
+    day = (answers.start or datetime.now().isoformat())[:10]
+    target = folder / f"{day}-{_plain(path.stem)}"
     if os.path.lexists(target):
         target = target.with_name(f"{target.name}-{secrets.token_hex(2)}")
     try:
@@ -250,6 +291,7 @@ def add_table(library: Library, path: Path, answers: AddAnswers, say: Say) -> Do
             player=name,
             club=answers.club,
             column_map=text,
+            start=answers.start,
             progress=progress,
         )
     except OtherUnitError as error:
@@ -258,15 +300,8 @@ def add_table(library: Library, path: Path, answers: AddAnswers, say: Say) -> Do
             f"The numbers of {what} look like {error.unit}: choose {error.unit} as their unit."
         ) from error
     say("measuring", None)
-    try:
-        taken = put(library, target, known_as)
-    except (SensorError, LibraryError):
-        # Nothing of it is half there.
-        shutil.rmtree(target, ignore_errors=True)
-        raise
-    # What stands after is for the terminal.
-    lines = [line.partition(": if it is, use --map")[0] for line in library.session(taken).warnings]
-    return _told(library, [taken], 0, lines, failed=0)
+    taken = _put_whole(library, target, known_as)
+    return _told(library, [taken], 0, library.session(taken).warnings, failed=0)
 
 
 def _player(library: Library, answers: AddAnswers) -> tuple[str | None, dict[str, str]]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Literal
 
-from sensor.errors import SensorError
+from sensor.errors import CsvError, SensorError
 from sensor.recording.column_guess import guess_columns
 from sensor.recording.layout import IMU_FILE
 from sensor.recording.likeness import FILM, likeness
@@ -85,10 +85,12 @@ def _table(path: Path, start: bytes) -> Looked:
     from library.errors import LibraryError
     from library.result_columns import suggest_map
 
-    sensor = balls = 0
+    sensor, balls, why = 0, 0, ""
     try:
         guess = guess_columns(path)
         sensor = sum(bool(one.title) for one in guess.columns if one.ours != "time_s")
+    except CsvError as error:
+        why = error.problem
     except SensorError:
         pass
     try:
@@ -108,4 +110,7 @@ def _table(path: Path, start: bytes) -> Looked:
         readable = False
     if readable and b"," in start:
         return Looked(kind="table", text="A table whose titles say nothing known.", either=True)
-    return Looked(kind="nothing", text="It is nothing that can be added.")
+    text = f"It {why}." if why.startswith(("is ", "has ")) else ""
+    if why and not text:
+        text = f"{why[0].upper()}{why[1:]}."
+    return Looked(kind="nothing", text=text or "It is nothing that can be added.")

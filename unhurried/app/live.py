@@ -35,6 +35,7 @@ from sensor.recording.calibration import (
 from sensor.recording.markers import Segment
 from sensor.recording.session import Session
 from sensor.recording.timebase import LiveTimeBase, PeriodMemory
+from unhurried.app.battery_memory import remember_pace
 from unhurried.app.measuring import (
     RESTRAPPED,
     knock_visible_ahead,
@@ -556,15 +557,17 @@ class LiveSession:
             return None
 
     def _remember(self) -> None:
-        """Keep the measured period for the sensor's next day."""
+        """Keep the measured period, and how the battery fell, for the sensor's next day."""
         base, key, session = self._time_base, self._key(), self.recording.session
         if self._home is None or base is None or key is None or session is None:
             return
-        kept = base.remember(session.start)
-        if kept is None or session.sensor.get("simulated"):
+        if session.sensor.get("simulated"):
             return
+        kept = base.remember(session.start)
         try:
-            update_sensor_file(self._home, key, **{PERIOD_KEY: kept.as_dict()})
+            if kept is not None:
+                update_sensor_file(self._home, key, **{PERIOD_KEY: kept.as_dict()})
+            remember_pace(self._home, key, session.sensor.get("address"), self.status)
         except SensorError as error:
             self._trouble(f"the sensor's period cannot be remembered: {error}")
 

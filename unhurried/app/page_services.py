@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import functools
 import os
@@ -10,10 +11,14 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Final, ParamSpec, TypeVar
 
 from library.clips import CLIP_FOLDER
+from library.errors import LibraryError
 from review.errors import ReviewError
+from review.page.calibration_state import ShownCalibration
+from review.page.roles import RIGHT_WORDS
 from review.page.services import (
     AddAnswers,
     AskedColumn,
+    AskedPlayer,
     BallPreview,
     Done,
     FoundFile,
@@ -119,19 +124,37 @@ class PageServices:
         self._arrivals.drop(token)
 
     @_told
-    def found_file(self, token: str, kind: str = "") -> FoundFile:
+    def found_file(
+        self, token: str, kind: str = "", picked: Mapping[str, str] | None = None
+    ) -> FoundFile:
         """Look what a file is; see `Services`."""
         from unhurried.app.file_kinds import look_at
 
         path = self._arrivals.path(token)
         looked = look_at(path)
         found = FoundFile(token=token, name=path.name, kind=looked.kind, text=looked.text)
+        if looked.kind in ("bundle", "recordings"):
+            return self._with_people(found, path)
         if looked.kind not in ("table", "balls"):
             return found
         if looked.either and kind in ("table", "balls"):
             found = dataclasses.replace(found, kind=kind)
         found = dataclasses.replace(found, either=looked.either)
-        return _with_table(found, path, self._home)
+        return _with_table(found, path, self._home, picked)
+
+    def _with_people(self, found: FoundFile, path: Path) -> FoundFile:
+        """Add whom to ask about."""
+        from unhurried.app.who_is_meant import asked_of_bundle, asked_of_recordings
+
+        players: tuple[AskedPlayer, ...] = ()
+        changes: tuple[str, ...] = ()
+        # What is wrong with it is told when it is taken in.
+        with self._library() as library, contextlib.suppress(LibraryError):
+            if found.kind == "recordings":
+                players = asked_of_recordings(library, path)
+            else:
+                players, changes = asked_of_bundle(library, path)
+        return dataclasses.replace(found, players=players, changes=changes)
 
     @_told
     def add_file(self, token: str, kind: str, answers: AddAnswers, say: Say) -> Done:
@@ -144,9 +167,9 @@ class PageServices:
         with self._library() as library:
             match kind:
                 case "recordings":
-                    done = adding.add_recordings(library, path, say)
+                    done = adding.add_recordings(library, path, say, answers.known_as)
                 case "bundle":
-                    done = adding.add_bundle(library, path, say)
+                    done = adding.add_bundle(library, path, say, answers)
                 case "backup":
                     done = adding.add_backup(library, path, say)
                 case "table":
@@ -213,7 +236,7 @@ class PageServices:
         from unhurried.app.settings import SETTINGS, load_settings
 
         values = load_settings(self._home)
-        words = {"metric": "m/s and m", "imperial": "mph and yards"}
+        words = {"metric": "m/s and m", "imperial": "mph and yards", **RIGHT_WORDS}
         return tuple(
             ShownSetting(
                 name=one.name,
@@ -236,6 +259,31 @@ class PageServices:
         return load_settings(self._home)
 
     @_told
+    def calibrations(self) -> tuple[ShownCalibration, ...]:
+        """Return the sensors that are calibrated; see `Services`."""
+        from sensor.recording.calibration import known_sensors
+        from unhurried.app.calibrating import in_words
+
+        found = []
+        for key, items in known_sensors(self._home).items():
+            used = [item for item in items if item.withdrawn_at is None]
+            if used:
+                lines = tuple(in_words(used[-1]))
+                found.append(ShownCalibration(key=key, made_at=used[-1].made_at, lines=lines))
+        return tuple(found)
+
+    @_told
+    def remove_calibration(self, key: str) -> Done:
+        """Take a sensor's newest calibration out of use; see `Services`."""
+        from sensor.recording.calibration import withdraw_calibration
+        from unhurried.app.calibrating import minute
+
+        if key not in {one.key for one in self.calibrations()}:
+            raise CommandError("that sensor has no calibration in use")
+        gone = withdraw_calibration(self._home, key)
+        return Done(text=f"{key}: the calibration of {minute(gone.made_at)} is out of use.")
+
+    @_told
     def can_close(self) -> bool:
         """Tell whether the program can be ended; see `Services`."""
         return self._end is not None
@@ -256,6 +304,7 @@ _SETTINGS: Final = {
         "Start low, and lower still for children.",
     ),
     "rest_s": ("Least rest after a swing of a drill, in seconds", ""),
+    "phone_may": ("A phone that is let in may", "On Range another right can be chosen for a code."),
     "clip_folder": ("Films are in", "Empty: the folder for films beside the recordings."),
     "watched_folder": ("Watch this folder", "Recordings that are put there come in by themselves."),
 }
@@ -264,7 +313,9 @@ _SETTINGS: Final = {
 _TABLE_WORDS: Final = {"time": "Time", "acc": "Acceleration", "gyr": "Rotation"}
 
 
-def _with_table(found: FoundFile, path: Path, home: Path) -> FoundFile:
+def _with_table(
+    found: FoundFile, path: Path, home: Path, picked: Mapping[str, str] | None
+) -> FoundFile:
     """Add what a table's columns most likely are, and its first rows."""
     from sensor.recording.column_guess import guess_columns
     from sensor.recording.csvlines import UNITS
@@ -279,7 +330,7 @@ def _with_table(found: FoundFile, path: Path, home: Path) -> FoundFile:
             rows=tuple(tuple(row) for row in first_rows(path, 5)),
             columns=ball_columns(home, path),
         )
-    guess = guess_columns(path)
+    guess = guess_columns(path, picked)
     columns = []
     for one in guess.columns:
         kind, *rest = one.ours.split("_")
@@ -294,4 +345,6 @@ def _with_table(found: FoundFile, path: Path, home: Path) -> FoundFile:
                 doubt=one.doubt,
             )
         )
-    return dataclasses.replace(found, titles=guess.titles, rows=guess.rows, columns=tuple(columns))
+    return dataclasses.replace(
+        found, titles=guess.titles, rows=guess.rows, columns=tuple(columns), start=guess.start
+    )

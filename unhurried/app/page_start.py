@@ -13,15 +13,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from review.error_text import line_of
+from review.page.calibration_state import CalibrationState
 from review.page.livehub import LiveError, LiveHub, Near
 from sensor.errors import SensorError
 from unhurried.app.errors import describe
 from unhurried.app.page_desk import PageDesk
 from unhurried.app.shutdown import Shutdown
 from words import cautions
+from words.battery import battery_words
 
 if TYPE_CHECKING:
     from review.page.requests import OtherSensor, SessionRequest
+    from sensor.link.radio import SeenSensor
     from sensor.link.source import Source
     from unhurried.app.drill_run import DrillRun
     from unhurried.app.live import LiveSession
@@ -88,8 +91,7 @@ class PageStarter:
     def start(self, asked: SessionRequest) -> None:
         """Start what is asked for; see `review.page.livehub.Starter`."""
         with self._guard:
-            if self._hub.state.running or (self._thread is not None and self._thread.is_alive()):
-                raise LiveError("a recording runs already: stop it first, then start the next")
+            self._free()
             try:
                 work = self._prepare(asked)
             except Exception as error:
@@ -99,6 +101,38 @@ class PageStarter:
             self._hub.update(phase="starting", kind=kind, swings=(), lesson=None)
             self._thread = threading.Thread(target=work, name="recording")
             self._thread.start()
+
+    def _free(self) -> None:
+        """See that nothing runs: one thing has the sensor at a time."""
+        calibration = self._hub.calibration
+        if calibration is not None and calibration.running:
+            raise LiveError("a sensor is being calibrated: wait until that is over, or stop it")
+        if self._hub.state.running or (self._thread is not None and self._thread.is_alive()):
+            raise LiveError("a recording runs already: stop it first, then start the next")
+
+    def calibrate(self, sensor: str | None, *, simulated: bool) -> None:
+        """Begin a calibration; see `review.page.livehub.Starter`."""
+        from unhurried.app.page_calibration import PageCalibration
+
+        with self._guard:
+            self._free()
+            self._ending = Shutdown()
+            work = functools.partial(
+                PageCalibration(self._hub, self._home, self._ending).run,
+                sensor,
+                simulated=simulated,
+                speed=self._speed,
+                seed=next(self._seeds),
+            )
+            self._hub.calibration = CalibrationState(simulated=simulated)
+            self._thread = threading.Thread(target=work, name="calibration")
+            self._thread.start()
+
+    def end_calibration(self) -> None:
+        """End it with what was done; see `review.page.livehub.Starter`."""
+        calibration = self._hub.calibration
+        if calibration is not None and calibration.running:
+            self._ending.ask()
 
     def cautions_for(self, player: str | None) -> tuple[str, ...]:
         """Return what a player is to read before a drill; see `review.page.livehub.Starter`."""
@@ -244,8 +278,7 @@ class PageStarter:
         """Look for sensors; see `review.page.livehub.Starter`."""
         from sensor.link.radio import scan
 
-        if self._hub.state.running:
-            raise LiveError("a recording runs: stop it first, then look for sensors")
+        self._free()
         self._hub.update(looking=True)
         try:
             seen = asyncio.run(scan(LOOK_S))
@@ -254,10 +287,17 @@ class PageStarter:
         finally:
             self._hub.update(looking=False)
         near: list[Near] = [
-            Near(one.name, one.address, one.signal_dbm, one.battery_percent, one.profile)
+            Near(one.name, one.address, one.signal_dbm, self._battery(one), one.profile)
             for one in seen
         ]
         self._hub.update(near=tuple(near))
+
+    def _battery(self, one: SeenSensor) -> str:
+        """Say of a sensor that was found how full its battery is, and how long it may last."""
+        from unhurried.app.battery_memory import left_as_last_time
+
+        left = left_as_last_time(self._home, one.address, one.battery_percent)
+        return battery_words(one.battery_percent, left, as_last_time=True)
 
     def track(self, backswing_ms: float, player_id: str | None) -> bytes:
         """Make a cue track for a phone; see `review.page.livehub.Starter`."""

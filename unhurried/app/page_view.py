@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from words.battery import battery_words
 from words.plain import clock, count
 
 if TYPE_CHECKING:
@@ -391,8 +392,8 @@ def link_words(status: LinkStatus) -> dict[str, str]:
     out["lost"] = f"{status.lost} samples lost"
     if status.signal_dbm is not None:
         out["signal"] = f"signal {5 * round(status.signal_dbm / 5)} dBm".replace("-", "−")
-    if status.battery_percent is not None:
-        out["battery"] = f"battery {status.battery_percent} %"
+    if battery := battery_words(status.battery_percent, status.battery_left_min):
+        out["battery"] = battery
     if status.disk_left_bytes is not None and status.disk_left_bytes < 10e9:
         out["disk"] = f"disk {status.disk_left_bytes / 1e9:.1f} GB free"
     return out

@@ -14,6 +14,7 @@ from unhurried.app.screen import Screen
 from unhurried.app.shutdown import Shutdown
 from unhurried.app.taking_in import gone, is_gone
 from unhurried.app.text import MOST_NAME
+from words.battery import battery_words
 from words.plain import clock
 
 if TYPE_CHECKING:
@@ -41,8 +42,8 @@ def status_line(status: LinkStatus) -> str:
     words.append(f"lost {status.lost}" + (f" ({100 * status.loss:.1f} %)" if status.loss else ""))
     if status.signal_dbm is not None:
         words.append(f"{status.signal_dbm} dBm")
-    if status.battery_percent is not None:
-        words.append(f"battery {status.battery_percent} %")
+    if battery := battery_words(status.battery_percent, status.battery_left_min):
+        words.append(battery)
     if status.disk_left_bytes is not None:
         words.append(f"disk {_size(status.disk_left_bytes)} free")
     return "  ".join(words)

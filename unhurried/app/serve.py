@@ -60,6 +60,8 @@ class Served:
         Their way in, where the page is shared.
     open_doors : callable or None
         Opens it for the local network; returns the addresses.
+    usual_right : callable
+        Returns what a phone may do that is let in, as the setting says.
     """
 
     url: str
@@ -67,18 +69,19 @@ class Served:
     shared: tuple[str, ...]
     visitors: Pass | None
     open_doors: Callable[[Pass], tuple[str, ...]] | None = None
+    usual_right: Callable[[], str] = lambda: "tap"
 
-    def link(self, right: str = "tap") -> str | None:
+    def link(self, right: str | None = None) -> str | None:
         """Return a link that lets one more visitor in, None where nothing is shared.
 
         Parameters
         ----------
-        right : str
-            What that one may do, of `review.page.roles.RIGHTS`.
+        right : str, optional
+            What that one may do, of `review.page.roles.RIGHTS`; by default as the setting says.
         """
         if self.visitors is None or not self.shared:
             return None
-        return f"{self.shared[0]}enter?t={self.visitors.renew(right)}"
+        return f"{self.shared[0]}enter?t={self.visitors.renew(right or self.usual_right())}"
 
     def let_in(self, right: str = "tap") -> str:
         """Return a link that lets one more visitor in; the page is shared then, if it wasn't.
@@ -98,6 +101,12 @@ class Served:
         if link is None:
             raise CommandError(NO_NETWORK)
         return link
+
+
+def _usual_right(home: Path) -> str:
+    from unhurried.app.settings import load_settings
+
+    return str(load_settings(home)["phone_may"])
 
 
 def own_addresses() -> list[str]:
@@ -227,7 +236,6 @@ def serving(
             if not thread.is_alive() or time.monotonic() > until:
                 raise CommandError("the page did not start: --verbose may say why")
             time.sleep(0.01)
-
         with watching(services.watch):
             yield Served(
                 url=f"http://{HERE}:{at}/",
@@ -235,6 +243,7 @@ def serving(
                 shared=tuple(f"http://{a}:{at}/" for a in addresses),
                 visitors=visitors,
                 open_doors=None if share else partial(_open_doors, app, server, at),
+                usual_right=partial(_usual_right, home),
             )
     finally:
         sys.setswitchinterval(switch_s)

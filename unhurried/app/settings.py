@@ -130,6 +130,12 @@ SETTINGS: Final = (
         options=(("drill", "rest_s"),),
     ),
     Setting(
+        name="phone_may",
+        default="tap",
+        choices=("look", "tap", "film", "all"),
+        help="What a phone may do that is let in on the page: look, tap, film, or all of it.",
+    ),
+    Setting(
         name="phone_distance_m",
         default=3.0,
         low=0.0,

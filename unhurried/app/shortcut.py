@@ -1,9 +1,9 @@
 """A shortcut to the program, where this system's people look for one.
 
 Linux: an entry of the menu and of the desktop, by the Desktop Entry Specification 1.5 (tried).
-Windows: a ``.lnk`` on the desktop, made by the shell's own object, since the format is its own
-(written, not tried). macOS: a ``.command`` on the desktop, which Terminal opens (written, not
-tried).
+Windows: a ``.lnk`` on the desktop (its bytes are read back by another's parser, not tried on
+Windows). macOS: a ``.command`` on the desktop, which Terminal opens (its lines are run by a shell,
+not tried on a Mac).
 """
 
 from __future__ import annotations
@@ -16,11 +16,10 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
-from review.process import run_systems
 from unhurried.app.errors import CommandError
 
 NAME: Final = "unhurried"
-MAKE_S: Final = 30.0
+ABOUT: Final = "Measure golf swings"
 
 
 def program(home: Path | None) -> list[str]:
@@ -96,7 +95,7 @@ def _entry(words: Sequence[str]) -> str:
             "Type=Application",
             "Version=1.5",
             f"Name={NAME}",
-            "Comment=Measure golf swings",
+            f"Comment={ABOUT}",
             f"Exec={' '.join(_quoted(word) for word in words)}",
             f"Icon={HERE / 'static' / 'icon.svg'}",
             "Terminal=false",
@@ -113,25 +112,13 @@ def _quoted(word: str) -> str:
 
 
 def _windows(words: Sequence[str], environment: Mapping[str, str]) -> Path:
-    """Have the shell make a ``.lnk``; what it is told comes as variables, not as a script."""
+    from unhurried.app.windows_link import windows_link
+
     file = Path(environment.get("USERPROFILE") or Path.home()) / "Desktop" / f"{NAME}.lnk"
-    script = (
-        "$s = (New-Object -ComObject WScript.Shell).CreateShortcut($env:UNHURRIED_LINK); "
-        "$s.TargetPath = $env:UNHURRIED_PROGRAM; $s.Arguments = $env:UNHURRIED_WORDS; "
-        # 7: its window is small in the bar.
-        "$s.WindowStyle = 7; $s.Save()"
-    )
-    told = {
-        "UNHURRIED_LINK": str(file),
-        "UNHURRIED_PROGRAM": words[0],
-        "UNHURRIED_WORDS": subprocess.list2cmdline(words[1:]),
-    }
     try:
-        run_systems(
-            ["powershell", "-NoProfile", "-NonInteractive", "-Command", script],
-            env={**environment, **told},
-            seconds=MAKE_S,
-        )
-    except (subprocess.SubprocessError, FileNotFoundError) as error:
-        raise CommandError("a shortcut cannot be made here: Windows did not make it") from error
+        data = windows_link(words[0], subprocess.list2cmdline(words[1:]), about=ABOUT)
+    except ValueError as error:
+        raise CommandError(f"a shortcut cannot be made here: {error}") from error
+    file.parent.mkdir(exist_ok=True)
+    file.write_bytes(data)
     return file

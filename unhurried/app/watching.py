@@ -44,6 +44,7 @@ class Watch:
         self._home = home
         self._guard = threading.Lock()
         self._last: dict[Path, Stamp] = {}
+        self._asking: dict[str, tuple[int, int]] = {}
         self._seen: dict[str, Stamp] = {}
         self._read = False
 
@@ -74,6 +75,8 @@ class Watch:
                 if self._seen.get(str(path)) == now[path]:
                     continue
                 kind = _kind(path)
+                if kind in BY_ITSELF and self._asks(path, kind, now[path]):
+                    continue
                 if kind in BY_ITSELF:
                     told.append(self._take(path, kind))
                 if kind not in OFFERED:
@@ -81,6 +84,25 @@ class Watch:
                     self._keep()
             told += self._folders(folder)
             return told
+
+    def _asks(self, path: Path, kind: str, stamp: tuple[int, int]) -> bool:
+        """Whether somebody has to say whom a file means; then it waits."""
+        from library.errors import LibraryError
+        from unhurried.app.who_is_meant import asked_of_bundle, asked_of_recordings
+
+        if self._asking.get(str(path)) == stamp:
+            return True
+        # What is wrong with a file is told when it is taken in.
+        with contextlib.suppress(LibraryError, OSError), open_library(self._home) as library:
+            players = (
+                asked_of_recordings(library, path)
+                if kind == "recordings"
+                else asked_of_bundle(library, path)[0]
+            )
+            if players:
+                self._asking[str(path)] = stamp
+                return True
+        return False
 
     def _take(self, path: Path, kind: str) -> str:
         from unhurried.app.adding import add_bundle, add_recordings
@@ -124,7 +146,8 @@ class Watch:
             self._recall()
             out = []
             for path, stamp in _files(folder).items():
-                if self._seen.get(str(path)) != stamp and _kind(path) in OFFERED:
+                offered = _kind(path) in OFFERED or self._asking.get(str(path)) == stamp
+                if self._seen.get(str(path)) != stamp and offered:
                     out.append((_key(path), path))
         return out
 

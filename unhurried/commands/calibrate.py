@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import dataclasses
 import json
 import logging
@@ -15,10 +14,18 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from sensor.recording.output import whole_file
-from unhurried.app.errors import CommandError, show
+from unhurried.app.calibrating import (
+    PARTS,
+    completed_by,
+    kept,
+    measured,
+    minute,
+    record_procedure,
+)
+from unhurried.app.errors import show
 from unhurried.app.home import home_folder, home_log
 from unhurried.app.new_folder import dated
-from unhurried.app.shutdown import Shutdown, shutdown_on_signals
+from unhurried.app.shutdown import shutdown_on_signals
 from unhurried.commands.opening import open_with
 from unhurried.commands.options import (
     ExistingPath,
@@ -43,9 +50,6 @@ WIDTH = 79
 # Gravity on the Earth's surface; looked up for a place it is right to the third decimal or better.
 LOCAL_GRAVITY = (9.76, 9.84)
 LOCAL_GRAVITY_U = 0.0005
-
-
-PARTS = {"acc": "accelerometer", "gyr": "gyroscope"}
 
 
 @click.command(
@@ -208,15 +212,12 @@ def _record(
     replay: Path | None,
 ) -> Path:
     """Record the procedure from a sensor, saying what to do; return where it is recorded."""
-    from sensor.calibration.guide import Guide
-    from sensor.link.live import LiveBlock, LiveRecording
     from sensor.link.status import LinkEvent
     from unhurried.app.live import open_source
 
     source = open_source(
         sensor=sensor, profile=profile, replay=replay, speed=0.0 if replay else 1.0
     )
-    guide: Guide | None = None
 
     def say(text: str) -> None:
         for line in textwrap.wrap(text, WIDTH, break_on_hyphens=False):
@@ -226,30 +227,11 @@ def _record(
         if event.warning:
             show(event.text)
 
-    recording: LiveRecording
-
-    async def run(end: Shutdown) -> None:
-        nonlocal recording
-        stop = asyncio.Event()
-        loop = asyncio.get_running_loop()
-
-        def on_block(block: LiveBlock) -> None:
-            nonlocal guide
-            if guide is None:
-                rate_hz = 200.0 if recording.info is None else recording.info.rate_hz
-                guide = Guide(say, rate_hz=rate_hz, params=params)
-            if guide.feed(block.seq, block.acc_m_s2, block.gyr_dps):
-                loop.call_soon_threadsafe(stop.set)
-
-        recording = LiveRecording(source, names, on_block=on_block, on_event=on_event)
-        # Ctrl-C ends the recording; what was done so far may be enough.
-        with end.setting(stop):
-            await recording.run(stop)
-
+    # Ctrl-C ends the recording; what was done so far may be enough.
     with shutdown_on_signals() as end:
-        end.run(run(end))
-    click.echo(f"{recording.folder}: recorded", err=True)
-    return recording.folder
+        folder = record_procedure(source, names, params, ending=end, say=say, on_event=on_event)
+    click.echo(f"{folder}: recorded", err=True)
+    return folder
 
 
 def _check_name(text: str, option: str) -> str:
@@ -264,25 +246,17 @@ def _check_name(text: str, option: str) -> str:
 def _measure(
     source: Path, name: str | None, params: ProcedureParams, options: dict[str, Any]
 ) -> tuple[Procedure, float]:
-    from sensor.calibration.fit import calibrate_recording
     from sensor.recording.calibration import sensor_key
 
     with open_with(source, **options) as recording:
+        procedure = measured(recording, name, params)
         own = sensor_key(recording.session.sensor)
-        if name is not None:
-            key = name
-        elif own is not None:
-            key = own
-        else:
-            raise CommandError(
-                f"{source}: doesn't say which sensor it is from: name it with --as NAME"
-            )
-        if own is not None and own != key:
+        if own is not None and own != procedure.calibration.key:
             show(
-                f"{source}: its sensor is {own}; kept as {key}, it applies only where "
+                f"{source}: its sensor is {own}; kept as {name}, it applies only where "
                 "--calibration asks for it"
             )
-        return calibrate_recording(recording, key=key, params=params), recording.period_s
+        return procedure, recording.period_s
 
 
 def _keep(
@@ -295,27 +269,20 @@ def _keep(
     as_json: bool,
     overwrite: bool,
 ) -> None:
-    from sensor.recording.calibration import completed, save_calibration
-
-    calibration = procedure.calibration
     for text in procedure.remarks:
         show(f"{source}: {text}")
     if out is None:
-        calibration = completed(home, calibration)
-        procedure = dataclasses.replace(procedure, calibration=calibration)
-        for part, word in PARTS.items():
-            made_at = calibration.extra.get(f"{part}_made_at")
-            if made_at is not None:
-                show(f"{source}: the {word}'s calibration of {_minute(made_at)} is kept")
+        procedure, told = completed_by(home, procedure)
+        for text in told:
+            show(f"{source}: {text}")
+    calibration = procedure.calibration
     if out is not None:
         with whole_file(out, overwrite=overwrite) as file:
             text = json.dumps(calibration.to_dict(), indent=2, ensure_ascii=False, allow_nan=False)
             file.write(f"{text}\n".encode())
-        kept = out
+        file_kept = out
     else:
-        with home_log(home):
-            kept = save_calibration(home, calibration)
-            _log.info("calibration of %s kept, from %s", calibration.describe(), source)
+        file_kept = kept(home, procedure, source)
     if as_json:
         click.echo(json.dumps(calibration.to_dict(), indent=2, ensure_ascii=False))
     else:
@@ -324,12 +291,12 @@ def _keep(
         if out is None:
             _say(
                 f"Applies by itself to recordings of {calibration.key} made from "
-                f"{_minute(calibration.made_at)} on, and to others with --calibration "
+                f"{minute(calibration.made_at)} on, and to others with --calibration "
                 f"{calibration.key}."
             )
         else:
             _say(f"Applies with --calibration {out}.")
-    click.echo(f"{kept}: written", err=True)
+    click.echo(f"{file_kept}: written", err=True)
 
 
 def _say(text: str) -> None:
@@ -340,7 +307,7 @@ def _say(text: str) -> None:
 def lines(procedure: Procedure, period_s: float) -> Iterator[str]:
     """Give what was found and what follows, none wider than 80 columns."""
     calibration = procedure.calibration
-    yield f"Sensor {calibration.key}, {_minute(calibration.made_at)}"
+    yield f"Sensor {calibration.key}, {minute(calibration.made_at)}"
     yield ""
     if procedure.acc is not None:
         yield "Still positions:  up  gravity read, m/s2"
@@ -379,7 +346,7 @@ def facts(calibration: Calibration) -> Iterator[str]:
     for part, word in PARTS.items():
         made_at = calibration.extra.get(f"{part}_made_at")
         if made_at is not None:
-            yield f"The {word}'s part is that of {_minute(str(made_at))}."
+            yield f"The {word}'s part is that of {minute(str(made_at))}."
     share = 100.0 * calibration.gyr_scale_u
     yield ""
     yield from textwrap.wrap(
@@ -393,10 +360,6 @@ def _pairs(values: Sequence[float], us: Sequence[float] | None) -> str:
     if us is None:
         return " ".join(f"{value:>8.4f}{'':9}" for value in values).rstrip()
     return " ".join(f"{value:>8.4f} ± {u:.4f}" for value, u in zip(values, us, strict=True))
-
-
-def _minute(text: str) -> str:
-    return text[:16].replace("T", " ")
 
 
 def _axis(values: list[float]) -> str:
@@ -428,7 +391,7 @@ def _show(home: Path, *, as_json: bool) -> None:
                 "withdrawn" if item.withdrawn_at else "newest" if item is used[-1] else "earlier"
             )
             click.echo(
-                f"  {_minute(item.made_at)}  {state:<9}  {item.n_positions} positions, "
+                f"  {minute(item.made_at)}  {state:<9}  {item.n_positions} positions, "
                 f"{item.n_turns} turns, gyro scale known to {100.0 * item.gyr_scale_u:.2g} %"
             )
         if used:
@@ -444,5 +407,5 @@ def _remove(home: Path, key: str) -> None:
         gone = withdraw_calibration(home, key)
         _log.info("calibration of %s out of use", gone.describe())
     click.echo(
-        f"{key}: the calibration of {_minute(gone.made_at)} is out of use; it stays in the file"
+        f"{key}: the calibration of {minute(gone.made_at)} is out of use; it stays in the file"
     )

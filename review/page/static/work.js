@@ -9,13 +9,14 @@ const look = async () => {
       const whole = new DOMParser().parseFromString(await answer.text(), "text/html");
       const now = whole.querySelector("[data-state]");
       if (now.dataset.state === "over") {
+        if ("reload" in work.dataset) return location.reload();
         if (now.dataset.url && !now.querySelector("li")) return location.replace(now.dataset.url);
         work.replaceChildren(now);
         return;
       }
-      // The bar stays, so that it is read aloud once.
-      for (const name of ["p", "progress"]) {
-        const [old, fresh] = [work.querySelector(name), now.querySelector(name)];
+      // What didn't change stays, so that it is read aloud once.
+      for (const fresh of now.querySelectorAll("[data-part]")) {
+        const old = work.querySelector(`[data-part="${fresh.dataset.part}"]`);
         if (old.outerHTML !== fresh.outerHTML) old.replaceWith(fresh);
       }
     }

@@ -103,6 +103,12 @@ def own_site(own_place: Place) -> Iterator[Site]:
     yield from open_site(own_place)
 
 
+@pytest.fixture
+def empty(tmp_path: Path) -> Iterator[Site]:
+    """The page of an empty home."""
+    yield from open_site(Place(tmp_path / "home", tmp_path))
+
+
 # -- the browser -------------------------------------------------------------------------------
 
 

@@ -6,15 +6,13 @@ import html
 import io
 import re
 import zipfile
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import httpx
-import numpy as np
 import pytest
-from page_screens import Place, Site, open_site
-from patience import PATIENCE_S
+from adding_files import odd_table, over, upload
+from page_screens import Site
 from range_site import wait
 
 from library.catalogue import Library
@@ -24,26 +22,6 @@ from review.page.security import GuardParams
 from unhurried.app.page_tools import page_tools
 
 HOST = "127.0.0.1:8737"
-
-
-def upload(site: Site, data: bytes, name: str = "x.csv") -> httpx.Response:
-    """Send a file as the page would."""
-    return site.http.post("/add/file", files={"file": (name, data)}, headers={"origin": site.url})
-
-
-@pytest.fixture
-def empty(tmp_path: Path) -> Iterator[Site]:
-    """The page of an empty home."""
-    yield from open_site(Place(tmp_path / "home", tmp_path))
-
-
-def over(site: Site, answer: httpx.Response) -> str:
-    """Follow work until it is over; return its screen."""
-    assert answer.status_code == 303, answer.text
-    url = answer.headers["location"]
-    assert url.startswith("/underway/")
-    wait(lambda: 'data-state="over"' in site.http.get(url).text, seconds=PATIENCE_S)
-    return site.http.get(url).text
 
 
 def test_an_empty_home_has_three_ways_in(empty: Site) -> None:
@@ -94,18 +72,6 @@ def test_a_hostile_zip_is_refused_in_words(empty: Site) -> None:
     assert "leads elsewhere" in page
     assert str(empty.place.home) not in page
     assert list((empty.place.home / "recordings").iterdir()) == []
-
-
-def odd_table() -> bytes:
-    """Return rest and one long pull under odd titles, m/s2 and rad/s."""
-    t = np.arange(0.0, 12.0, 0.005)
-    pulling = np.abs(t - 6.0) < 0.4
-    columns = np.zeros((len(t), 7))
-    columns[:, 0] = t
-    columns[:, 3] = np.where(pulling, 60.0, 9.81)
-    columns[:, 4] = np.where(pulling, 12.0, 0.001)
-    lines = ["clock,ax,ay,az,one,two,three", *(",".join(f"{x:.6g}" for x in r) for r in columns)]
-    return "\n".join(lines).encode()
 
 
 def test_a_table_in_another_unit_leads_back_to_its_form(empty: Site) -> None:

@@ -22,7 +22,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from benchmarks.procedure import ProcedureSpec, SimulatedProcedure, simulate_procedure
 from sensor.calibration.acc_fit import fit_acc
 from sensor.calibration.fit import calibrate_recording, calibrate_samples
 from sensor.calibration.guide import guide
@@ -45,6 +44,7 @@ from sensor.recording.calibration import (
 )
 from sensor.recording.csvfile import write_csv
 from sensor.recording.opening import open_recording
+from simulation.procedure import ProcedureSpec, SimulatedProcedure, simulate_procedure
 from words.units import G_N_M_S2, UNCALIBRATED_GYR_U
 
 Array = np.ndarray[Any, np.dtype[np.float64]]

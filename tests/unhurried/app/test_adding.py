@@ -9,11 +9,13 @@ import zipfile
 from collections.abc import Iterable
 from pathlib import Path
 
+import LnkParse3
 import pytest
 
 from library.catalogue import Library
 from library.errors import BundleError
 from sensor.recording.layout import ANNOTATIONS_FILE
+from unhurried.app import shortcut
 from unhurried.app.adding import add_recordings
 from unhurried.app.arrivals import Arrivals, plain_name
 from unhurried.app.errors import CommandError
@@ -23,6 +25,7 @@ from unhurried.app.running import RUNNING_FILE, running_page, told_running
 from unhurried.app.settings import change_settings
 from unhurried.app.shortcut import make_shortcut
 from unhurried.app.watching import Watch
+from unhurried.app.windows_link import windows_link
 
 GLOVE = Path(__file__).resolve().parents[3] / "recordings" / "thursday-glove"
 
@@ -177,7 +180,47 @@ def test_a_shortcut_of_linux_starts_the_program(tmp_path: Path) -> None:
     assert done.stdout.startswith("unhurried ")
 
 
+def test_a_shortcut_of_windows_is_read_back_by_anothers_parser(tmp_path: Path) -> None:
+    """By LnkParse3, which follows [MS-SHLLINK] as well, and shares nothing with us."""
+    program = "C:\\Users\\Åsa Öst\\unhurried\\Scripts\\unhurried.exe"
+    words = 'review --home "C:\\my home"'
+    file = tmp_path / "x.lnk"
+    file.write_bytes(windows_link(program, words, about="Measure golf swings"))
+    with file.open("rb") as source:
+        found = LnkParse3.lnk_file(source).get_json()
+    assert found["header"]["windowstyle"] == "SW_SHOWMINNOACTIVE"
+    items = found["target"]["items"]
+    assert [one["class"] for one in items[:2]] == ["Root Folder", "Volume Item"]
+    assert items[1]["volume_name"] == "C:\\"
+    names = [one["primary_name"] for one in items[2:]]
+    assert names == ["Users", "?sa ?st", "unhurried", "Scripts", "unhurried.exe"]
+    assert [one["flags"] for one in items[2:]] == ["Is directory"] * 4 + ["Is file"]
+    assert found["link_info"]["local_base_path_unicode"] == program
+    assert found["link_info"]["location_info"]["drive_type"] == "DRIVE_FIXED"
+    assert found["data"]["working_directory"] == program.rpartition("\\")[0]
+    assert found["data"]["command_line_arguments"] == words
+    # Nothing stands after what the format has.
+    assert file.read_bytes()[-4:] == bytes(4)
+    for elsewhere in ("unhurried.exe", "\\\\box\\share\\unhurried.exe", "C:unhurried.exe"):
+        with pytest.raises(ValueError, match="isn't on a drive"):
+            windows_link(elsewhere, "", about="")
+
+
+def test_a_shortcut_of_windows_lies_on_the_desktop(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(shortcut, "program", lambda _home: ["C:\\env\\unhurried.exe", "review"])
+    (made,) = make_shortcut(None, system="win32", environment={"USERPROFILE": str(tmp_path)})
+    assert made == tmp_path / "Desktop" / "unhurried.lnk"
+    assert made.read_bytes()[:4] == b"L\0\0\0"
+
+
 def test_a_shortcut_of_a_mac_is_a_script(tmp_path: Path) -> None:
+    odd = tmp_path / "an 'odd' $home"
+    (made,) = make_shortcut(odd, system="darwin", environment={"HOME": str(tmp_path)})
+    last = made.read_text(encoding="utf-8").splitlines()[-1]
+    assert shlex.split(last)[-3:] == ["review", "--home", str(odd.absolute())]
+    assert subprocess.run(["sh", "-n", str(made)], check=False, timeout=60).returncode == 0
     (made,) = make_shortcut(None, system="darwin", environment={"HOME": str(tmp_path)})
     assert made == tmp_path / "Desktop" / "unhurried.command"
     assert made.stat().st_mode & 0o111

@@ -96,7 +96,7 @@ def test_a_setting_is_the_default_of_its_option_and_the_option_counts_more(
 
 
 def test_each_setting_belongs_to_a_real_option_or_is_read_by_name() -> None:
-    used = {"units", "clip_folder", "watched_folder", *DAY_SETTINGS}
+    used = {"units", "clip_folder", "watched_folder", "phone_may", *DAY_SETTINGS}
     for one in SETTINGS:
         for name, parameter in one.options:
             assert name in COMMANDS

@@ -12,7 +12,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from benchmarks.procedure import ProcedureSpec, simulate_procedure
 from sensor.recording.calibration import Calibration, known_sensors, save_calibration
 from sensor.recording.csvfile import write_csv
 from sensor.recording.layout import AXES
@@ -20,6 +19,7 @@ from sensor.recording.opening import open_recording
 from sensor.recording.session import SESSION_FILE
 from sensor.recording.writer import RecordingWriter
 from simulation.motion.habit import Habit
+from simulation.procedure import ProcedureSpec, simulate_procedure
 from simulation.sessions import PlayerSpec, SessionSpec, SimulatedSession, simulate_session
 from unhurried import cli
 

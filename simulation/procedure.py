@@ -43,6 +43,7 @@ from words.units import G_N_M_S2
 Floats = npt.NDArray[np.float64]
 
 # Up-axis of the box in each of six positions.
+_UP = (0.0, 0.0, 1.0)
 _FACES = ((0, 0, 1), (0, 0, -1), (0, 1, 0), (0, -1, 0), (1, 0, 0), (-1, 0, 0))
 
 
@@ -138,6 +139,90 @@ def _small(rng: np.random.Generator, sd_deg: float) -> Floats:
     return quat_about(axis / np.linalg.norm(axis), angle)
 
 
+class _Table:
+    """The table, and the chip in its box that is laid and turned on it."""
+
+    def __init__(self, spec: ProcedureSpec, chip: Chip, rng: np.random.Generator) -> None:
+        self.grid_hz = 8.0 * spec.rate_hz
+        self.counts: list[npt.NDArray[np.int16]] = []
+        self._spec = spec
+        self._inverse = np.linalg.inv(chip.unit.acc_matrix)
+        self._chip = chip
+        self._rng = rng
+
+    def play(self) -> None:
+        """Lay it on each face, then turn it about each axis."""
+        spec = self._spec
+        at: Floats | None = None
+        off = self._reading()
+        for number, face in enumerate(spec.faces):
+            place = self._laid(face)
+            if at is not None:
+                self._move(at, place, off)
+            off = self._reading()
+            self._rest(place, off, spec.hand_dps if number == spec.hand_position else 0.0)
+            at = place
+        for face in spec.turn_axes:
+            place = self._laid(face)
+            if at is not None:
+                self._move(at, place, off)
+            at, off = self._turned(place)
+
+    def _turned(self, base: Floats) -> tuple[Floats, Floats]:
+        """Turn it against the edge; return where it lies then, and what its reading is off."""
+        spec = self._spec
+        off = self._reading()
+        yaw = spec.setting_sd_deg * float(self._rng.standard_normal())
+        place = quat_multiply(quat_about(_UP, math.radians(yaw)), base)
+        self._rest(place, off)
+        total = 0.0
+        for angle in spec.turns:
+            total += angle
+            met = total + spec.setting_sd_deg * float(self._rng.standard_normal())
+            u = np.linspace(0.0, 1.0, round(spec.turn_s * self.grid_hz) + 1)
+            way = np.radians(yaw + (met - yaw) * minimum_jerk(u))
+            tip = math.radians(spec.wobble_deg) * np.sin(np.pi * u) ** 2
+            turned = quat_multiply(quat_about(_UP, way), base)
+            self._feel(quat_multiply(turned, quat_about((0.8, 0.6, 0.0), tip)), off)
+            yaw = met
+            place = quat_multiply(quat_about(_UP, math.radians(yaw)), base)
+            off = self._reading()
+            self._rest(place, off)
+        return place, off
+
+    def _feel(self, quat: Floats, off: Floats, tremble_dps: float = 0.0) -> None:
+        """Have the chip feel attitudes on the grid; `off` is what its reading is off."""
+        steps = quat_log(quat_multiply(quat_conjugate(quat[:-1]), quat[1:]))
+        # Same hemisphere: a step is small.
+        omega = steps * self.grid_hz
+        up = np.array([0.0, 0.0, self._spec.gravity_m_s2])
+        force = quat_rotate(quat_conjugate(quat[:-1]), up) + off @ self._inverse.T
+        if tremble_dps:
+            t = np.arange(len(omega)) / self.grid_hz
+            wave = np.stack([np.sin(2 * np.pi * hz * t) for hz in (8.3, 9.7, 11.1)], axis=1)
+            omega = omega + math.radians(tremble_dps) * math.sqrt(2.0) * wave
+            force = force + 0.02 * tremble_dps * wave
+        self.counts.append(self._chip.feed(omega, force))
+
+    def _rest(self, quat: Floats, off: Floats, tremble_dps: float = 0.0) -> None:
+        n = round(self._spec.rest_s * self.grid_hz) + 1
+        self._feel(np.tile(quat, (n, 1)), off, tremble_dps)
+
+    def _move(self, a: Floats, b: Floats, off: Floats) -> None:
+        vector = quat_log(quat_multiply(quat_conjugate(a), b))
+        angle = float(np.linalg.norm(vector))
+        axis = vector / angle if angle > 1e-9 else np.array([1.0, 0.0, 0.0])
+        n = round(self._spec.move_s * self.grid_hz) + 1
+        share = minimum_jerk(np.linspace(0.0, 1.0, n))
+        self._feel(quat_multiply(a, quat_about(axis, angle * share)), off)
+
+    def _laid(self, face: int) -> Floats:
+        return quat_multiply(_small(self._rng, self._spec.tilt_sd_deg), _attitude(_FACES[face]))
+
+    def _reading(self) -> Floats:
+        return self._spec.reading_sd_m_s2 * self._rng.standard_normal(3)
+
+
 def simulate_procedure(spec: ProcedureSpec, *, seed: int) -> SimulatedProcedure:
     """Simulate the procedure; the same spec and seed give the same samples.
 
@@ -150,7 +235,6 @@ def simulate_procedure(spec: ProcedureSpec, *, seed: int) -> SimulatedProcedure:
     error = spec.rate_error
     if error is None:
         error = 0.012 * float(np.clip(rng.standard_normal(), -2.5, 2.5))
-    grid_hz = 8.0 * spec.rate_hz
     params = ChipParams(
         nominal_rate_hz=spec.rate_hz,
         rate_error=error,
@@ -159,74 +243,10 @@ def simulate_procedure(spec: ProcedureSpec, *, seed: int) -> SimulatedProcedure:
         mount_quat_wxyz=None if spec.free_mount else tuple(_small(rng, spec.tilt_sd_deg).tolist()),
     )
     unit = draw_unit(params, unit_rng)
-    chip = Chip(params, grid_hz=grid_hz, unit=unit, rng=noise)
-    counts = []
-    inverse = np.linalg.inv(unit.acc_matrix)
-
-    def feel(quat: Floats, off: Floats, tremble_dps: float = 0.0) -> None:
-        """Have the chip feel attitudes on the grid; `off` is what its reading is off."""
-        steps = quat_log(quat_multiply(quat_conjugate(quat[:-1]), quat[1:]))
-        # Same hemisphere: a step is small.
-        omega = steps * grid_hz
-        up = np.array([0.0, 0.0, spec.gravity_m_s2])
-        force = quat_rotate(quat_conjugate(quat[:-1]), up) + off @ inverse.T
-        if tremble_dps:
-            t = np.arange(len(omega)) / grid_hz
-            wave = np.stack([np.sin(2 * np.pi * hz * t) for hz in (8.3, 9.7, 11.1)], axis=1)
-            omega = omega + math.radians(tremble_dps) * math.sqrt(2.0) * wave
-            force = force + 0.02 * tremble_dps * wave
-        counts.append(chip.feed(omega, force))
-
-    def rest(quat: Floats, off: Floats, tremble_dps: float = 0.0) -> None:
-        feel(np.tile(quat, (round(spec.rest_s * grid_hz) + 1, 1)), off, tremble_dps)
-
-    def move(a: Floats, b: Floats, off: Floats) -> None:
-        vector = quat_log(quat_multiply(quat_conjugate(a), b))
-        angle = float(np.linalg.norm(vector))
-        axis = vector / angle if angle > 1e-9 else np.array([1.0, 0.0, 0.0])
-        share = minimum_jerk(np.linspace(0.0, 1.0, round(spec.move_s * grid_hz) + 1))
-        feel(quat_multiply(a, quat_about(axis, angle * share)), off)
-
-    def laid(face: int) -> Floats:
-        return quat_multiply(_small(rng, spec.tilt_sd_deg), _attitude(_FACES[face]))
-
-    def reading() -> Floats:
-        return spec.reading_sd_m_s2 * rng.standard_normal(3)
-
-    at: Floats | None = None
-    off = reading()
-    for number, face in enumerate(spec.faces):
-        place = laid(face)
-        if at is not None:
-            move(at, place, off)
-        off = reading()
-        held = spec.hand_dps if number == spec.hand_position else 0.0
-        rest(place, off, held)
-        at = place
-    for face in spec.turn_axes:
-        place = laid(face)
-        if at is not None:
-            move(at, place, off)
-        off = reading()
-        yaw = spec.setting_sd_deg * float(rng.standard_normal())
-        base = place
-        place = quat_multiply(quat_about((0.0, 0.0, 1.0), math.radians(yaw)), base)
-        rest(place, off)
-        total = 0.0
-        for angle in spec.turns:
-            total += angle
-            met = total + spec.setting_sd_deg * float(rng.standard_normal())
-            u = np.linspace(0.0, 1.0, round(spec.turn_s * grid_hz) + 1)
-            way = np.radians(yaw + (met - yaw) * minimum_jerk(u))
-            tip = math.radians(spec.wobble_deg) * np.sin(np.pi * u) ** 2
-            turned = quat_multiply(quat_about((0.0, 0.0, 1.0), way), base)
-            feel(quat_multiply(turned, quat_about((0.8, 0.6, 0.0), tip)), off)
-            yaw = met
-            place = quat_multiply(quat_about((0.0, 0.0, 1.0), math.radians(yaw)), base)
-            off = reading()
-            rest(place, off)
-        at = place
-    counts_all = np.concatenate(counts)
+    grid_hz = 8.0 * spec.rate_hz
+    table = _Table(spec, Chip(params, grid_hz=grid_hz, unit=unit, rng=noise), rng)
+    table.play()
+    counts_all = np.concatenate(table.counts)
     delivery = deliver(
         len(counts_all),
         true_rate_hz=params.true_rate_hz,

@@ -346,6 +346,25 @@ def _kept(there: bool) -> str:
     return "kept" if there else "not kept"
 
 
+def sensors_of(sessions: Sequence[LiveSession]) -> tuple[LiveSensor, ...]:
+    """Say of sensors that each have their own player how they stand."""
+    from review.page.livehub import LiveSensor
+
+    out = []
+    for number, one in enumerate(sessions, 1):
+        words = link_words(one.status)
+        out.append(
+            LiveSensor(
+                number=number,
+                player=one.segment.player,
+                mount=one.mount,
+                link=words.get("state", ""),
+                battery=words.get("battery", ""),
+            )
+        )
+    return tuple(out)
+
+
 def found_live(
     key: str, session: LiveSession, swing: Swing, known_as: Mapping[str, str]
 ) -> FoundLive | None:

@@ -1,9 +1,8 @@
 """What is going on at the mat, for the page: one place that a recording writes to and screens read.
 
-A running recording or drill puts how it stands here, from its own thread and without ever waiting
-for anybody; the screens follow from theirs. What is kept is one whole state that never changes:
-whoever comes late, or comes back after the phone slept, is told all of it, so nothing can be
-missed. What a player taps goes the other way, through the `Desk` of whatever is running.
+A running recording or drill puts how it stands here, from its own thread, and waits for nobody.
+What is kept is one whole state that never changes: whoever comes late, or comes back after the
+phone slept, is told all of it. What is tapped goes the other way, through the `Desk` that runs.
 """
 
 from __future__ import annotations
@@ -252,9 +251,8 @@ class LiveSensor:
     ----------
     number : int
         From 1: it stands on the sensor, with its colour.
-    player : str or None
-        Whose swings it records from here on; None: a guest's.
-    mount : str or None
+    player, mount : str or None
+        Whose swings it records from here on (None: a guest's), and where it is worn.
     link, battery : str
         Words where the link is gone, and how much charge is left; else empty.
     """

@@ -554,16 +554,13 @@ class PageDesk:
             outcome = why or "nothing was recorded: no sample came from the sensor"
             self.hub.update(phase="failed", outcome=outcome)
             return
-        named = []
-        for one in there:
-            taken = self._take_in(one)
-            if taken is not None:
-                named.append((self._label(self.sessions.index(one)), taken))
+        each = [(self._label(self.sessions.index(one)), self._take_in(one)) for one in there]
+        named = [(label, taken) for label, taken in each if taken is not None]
         first, kept = there[0], self.taps.kept_ids
         words = recorded(first)
         if self.taps.apart:
             words = "; ".join(
-                f"{self._label(self.sessions.index(o))}: {recorded(o)}" for o in there
+                f"{label}: {recorded(one)}" for (label, _), one in zip(each, there, strict=True)
             )
         if self.run is not None and self.run.drill.ended_for is not None:
             words = f"{words}, {self.run.drill.ended_for}"

@@ -288,10 +288,8 @@ class LiveState:
         library), ``kept`` or ``failed``.
     kind : {"recording", "drill"}
     simulated : bool
-    folder : str
-        Name of the recording's folder, without the way to it.
-    session : str or None
-        Id in the library, once it is there.
+    folder, session : str, str or None
+        The recording's folder (its name alone), and its id in the library, once it is there.
     player, club, hand, mount : str or None
         From here on.
     ball : bool or None

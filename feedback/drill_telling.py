@@ -184,11 +184,13 @@ class Telling(Standing):
     def sound_interrupted(self, underflows: int, *, lost: bool = False) -> list[Action]:
         """The sound stopped for a moment (or for good): what was heard then was late."""
         self._interrupted = True
-        if lost and self.state == "checking":
+        out: list[Action] = [Mark("sound", {"underflows": underflows, "lost": lost})]
+        if lost and self.state in ("checking", "unheard"):
             self.state, self.no_output = "unheard", True
+            out.append(Line(NO_OUTPUT))
         if self._at < len(self.tallies):
             self.tallies[self._at].unsound = True
-        return [Mark("sound", {"underflows": underflows, "lost": lost})]
+        return out
 
     def stop(self) -> list[Action]:
         """End now, with what there is."""

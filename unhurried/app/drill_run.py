@@ -549,7 +549,9 @@ class DrillRun:
 
         name, underflows = self.sound.name, self.sound.underflows
         # Also on the page: whoever looks there hears nothing of it.
-        text = f"! {name}: the sound output is gone; the drill goes on without sound. {FIX}"
+        text = f"! {name}: the sound output is gone"
+        if self.drill.state not in ("checking", "unheard"):
+            text += f"; the drill goes on without sound. {FIX}"
         self._do([Line(text)])
         self._stop_cue("the sound output has gone")
         self._without_output()

@@ -469,7 +469,7 @@ def test_interruptions_are_said_once_and_counted_at_the_end_of_the_block(tmp_pat
     plan = DrillPlan(
         blocks=(Block("rehearsal", 1),), reference=DrillReference(), rest_s=1.0, schedule="every"
     )
-    _, one, session = drill_run(tmp_path / "d", plan, speed=20.0)
+    _, one, session = drill_run(tmp_path / "d", plan, speed=6.0)
     broken = Broken()
     one.sound = broken
     one._stage.output = broken

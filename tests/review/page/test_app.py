@@ -342,7 +342,7 @@ def test_a_recording_that_is_gone_is_said_and_all_else_shown(own_site: Any) -> N
     assert own_site.http.get(f"/pair?a={session}~1&b={session}~2").status_code == 200
     answer = own_site.post(f"/session/{session}/words", note="x")
     assert answer.status_code == 404
-    assert "library add" in answer.text
+    assert "add it once more, from its new place" in answer.text
 
 
 def test_an_empty_library_says_what_to_do(tmp_path: Path) -> None:

@@ -535,11 +535,11 @@ def test_shared_only_with_the_link(place: Any) -> None:
     link = re.search(r"http://\S+", line)
     assert link is not None
     outside = httpx.URL(link[0]).copy_with(path="/", query=None)
-    with httpx.Client() as http:
+    with httpx.Client(timeout=PATIENCE_S) as http:
         assert http.get(outside).status_code == 403
         assert http.get(link[0]).status_code == 303
         assert http.get(outside).status_code == 200
-    with httpx.Client() as other:
+    with httpx.Client(timeout=PATIENCE_S) as other:
         # It works once.
         assert other.get(link[0]).status_code == 403
     process.send_signal(signal.SIGINT)

@@ -254,10 +254,8 @@ class LiveSensor:
     player : str or None
         Whose swings it records from here on; None: a guest's.
     mount : str or None
-    link : str
-        Words where the link is gone, else empty.
-    battery : str
-        Words on it; empty where it says nothing.
+    link, battery : str
+        Words where the link is gone, and how much charge is left; else empty.
     """
 
     number: int

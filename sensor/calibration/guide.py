@@ -234,9 +234,10 @@ def turn_words(turn: Turn) -> str:
 
 
 def _turn_request(p: ProcedureParams, axis: int, turns: int) -> str:
+    round_ = "once round" if p.angle_deg == 360.0 else f"by {p.angle_deg:g} deg"
     how = (
-        f"against a straight edge and let go for two seconds. Turn it on the table by "
-        f"{p.angle_deg:g} deg, back against the edge, and let go. {turns} times, half of them "
+        f"against a straight edge and let go for two seconds. Turn it on the table "
+        f"{round_}, back against the edge, and let go. {turns} times, half of them "
         "each way."
     )
     if axis == 0:

@@ -23,7 +23,7 @@ from chromium import chromium  # noqa: E402
 from recordings.players import make_demo_library  # noqa: E402
 
 OUT: Final = HERE / "pictures"
-SHOTS: Final = (("coach", "Henrike", 270), ("play", "Runa", 245))
+SHOTS: Final = (("coach", "Henrike", 270), ("play", "Runa", 204))
 """Name of the picture, the player whose latest session it shows, how much of its answer in px."""
 WIDTH_PX: Final = 760
 EDGE_PX: Final = 14

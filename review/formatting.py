@@ -11,8 +11,11 @@ from functools import lru_cache
 from typing import Any, Final
 
 from analysis.evidence.plan import NextDrill
+from analysis.evidence.reading import Word
 from analysis.swing.results import Swing, is_bound
+from library.answer import SAID
 from review.error_text import line_of, on_page, without_places
+from words.answer import ASPECT_WORDS
 from words.glossary import FELT, MEASURES, PLACES, measure_word, turn_word
 from words.lesson import PART_NAMES
 from words.plain import clock as plain_clock
@@ -79,9 +82,9 @@ SOUND_WORDS: Final[Mapping[str, str]] = {
 }
 """What sounds, where it is one thing at a time."""
 BASIS_WORDS: Final[Mapping[str | None, str]] = {
-    "shock": "told by the shock",
-    "least_turn": "told by the least turn",
-    "own_strikes": "told by the player's own strikes",
+    "shock": "known by the shock",
+    "least_turn": "known by the least turn",
+    "own_strikes": "known by the player's own shots",
 }
 FELT_WORDS: Final = FELT
 
@@ -179,6 +182,26 @@ def block_words(text: str | None) -> str:
 def seconds(ms: float | None) -> str:
     """Write a time of some hundred milliseconds in seconds, to a hundredth."""
     return "–" if ms is None or not math.isfinite(ms) else f"{ms / 1e3:.2f}"
+
+
+def in_signs(unit: str) -> str:
+    """Write a unit as it stands on the screens."""
+    return unit.replace("deg", "°")
+
+
+def signed_unit(measure: str) -> str:
+    """Return the unit of a full figure as it stands on the screens."""
+    return in_signs(unit_of(measure))
+
+
+def said_of(word: Word) -> str:
+    """Say a reading's word as all screens do."""
+    return SAID[word].value
+
+
+def aspect_name(aspect: str) -> str:
+    """Name what a word is about."""
+    return ASPECT_WORDS[aspect]
 
 
 def far_unit(measure: str) -> str:

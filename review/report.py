@@ -549,6 +549,7 @@ def shared_values() -> dict[str, Any]:
         "trend": TREND,
         "stop": cautions.STOP,
         "measure_name": _name,
+        "step_word": say_over_time.step_word,
     }
 
 

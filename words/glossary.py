@@ -83,8 +83,8 @@ MEASURES: Final[Mapping[str, str]] = {
     "total_m": "total",
     "offline_m": "offline",
     "attack_deg": "angle of attack",
-    "strike_toe_mm": "strike towards the toe",
-    "strike_high_mm": "strike above the middle",
+    "strike_toe_mm": "contact towards the toe",
+    "strike_high_mm": "contact above the middle",
 }
 """Quantities, by their fields; their units are `words.units.unit_of`."""
 

@@ -180,7 +180,7 @@ def number_rows(swing: Swing, mount: str | None) -> list[dict[str, Any]]:
             {
                 "name": name,
                 "word": fmt.measure_word(name, mount),
-                "unit": fmt.unit_of(name),
+                "unit": fmt.signed_unit(name),
                 "what": "at least: why is among the notes" if bound else remark,
                 "pair": pair,
                 "bound": bound,

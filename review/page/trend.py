@@ -40,7 +40,7 @@ from review.page.setting_edits import STAGES, _plan, _reference, _sound
 from review.page.trend_counts import KINDS, Shown, shares_of
 from review.page.trend_pictures import balls_of, pictures_of
 from words import over_time as say_over_time
-from words.glossary import OUTCOMES
+from words.glossary import OUTCOMES, SETS
 
 SHOWN: Final = 40
 """Sessions in the pictures; more can be asked for."""
@@ -284,7 +284,12 @@ def tell(
         "standing": standing,
         "quicker": quicker_with(evidence),
         "findings": [
-            {"finding": f, "swings": links.groups(f.swing_ids)} for f in standing.findings
+            {
+                "finding": f,
+                "what": SETS.get(f.what, f.what),
+                "swings": links.groups(f.swing_ids),
+            }
+            for f in standing.findings
         ],
         "path": [
             (fmt.day_of(day), stage.value, step, why.text)
@@ -335,7 +340,7 @@ def _changes(evidence: Evidence, kind: str, links: SwingLinks) -> list[dict[str,
         out.append(
             {
                 "word": fmt.measure_word(held.measure, evidence.mount),
-                "unit": fmt.unit_of(held.measure),
+                "unit": fmt.signed_unit(held.measure),
                 "change": told,
                 "now": held.now.change if isinstance(held.now, SessionChange) else None,
                 "why": str(change) if isinstance(change, NotYet) else None,

@@ -383,7 +383,7 @@ def test_without_a_reference_none_is_named() -> None:
     )
     some = SimpleNamespace(time=SimpleNamespace(reason=None), provisional=False)
     assert macros().against(none) == ""
-    assert "the approved reference" in macros().against(some)
+    assert "beside the model swings" in macros().against(some)
 
 
 def test_the_table_of_two_swings_writes_minus_signs(site: Any) -> None:

@@ -132,7 +132,7 @@ def test_a_segment_is_corrected(own_site: Any, open_page: Open) -> None:
     window = open_page(screen_url(own_site, "session"))
     window.locator("#segments > summary").click()
     part = window.locator(".segments li").first
-    part.get_by_text("Correct", exact=True).click()
+    part.get_by_text("Change", exact=True).click()
     part.get_by_label("Club").fill("5 wood")
     with window.expect_navigation():
         part.get_by_role("button", name="Keep").click()

@@ -271,7 +271,7 @@ def _fit(sets: list[Rows], others: Rows) -> Fit:
         pull=[],
         seed=5,
         widen=False,
-        trees=True,
+        of_trees=0.5,
         grow=GROWN,
     )
 

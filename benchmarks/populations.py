@@ -2,8 +2,8 @@
 
 A *candidate* is an outline around a peak of rotation (`analysis.swing.outline`). Here simulated
 swings of three models, other motion and real recordings are played to the finder, and every
-candidate is kept with its figures and with what it truly was. Seeds of fit and test are disjoint:
-`FIT` from 2 000 000 on, `TEST` from 2 500 000 on.
+candidate is kept with its figures and with what it truly was. Seeds of fit, choice and test are
+disjoint: `FIT` from 2 000 000 on, `CHOICE` from 2 300 000 on, `TEST` from 2 500 000 on.
 """
 
 from __future__ import annotations
@@ -43,6 +43,8 @@ Array = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.void]
 
 FIT = 2_000_000
+CHOICE = 2_300_000
+"""Of what a way of fitting was chosen by; nothing is fitted or judged on it."""
 TEST = 2_500_000
 CACHE = Path(__file__).resolve().parents[1] / ".cache" / "bench"
 RATE_HZ = 200.0
@@ -89,7 +91,7 @@ FIT_SIZE = Size(
         "aborted": 20,
         "short": 25,
     },
-    other_hours=3.0,
+    other_hours=8.0,
     sessions=2,
     usual=70,
 )

@@ -1,12 +1,12 @@
 """Is it a swing? One fitted score of an outline's figures, one table a mount.
 
 The figures of an outline are put on scales on which swings are about normal, standardised, clipped
-and summed with their squares: ``z = w0 + sum(w1 u + w2 u^2)``. Where that told less than the mean
-of it and of boosted trees (`analysis.swing.trees`), on swings of a model that neither was fitted
-on, it is that mean. The tables are fitted by ``python -m
+and summed with their squares: ``z = w0 + sum(w1 u + w2 u^2)``. Where that told less than boosted
+trees (`analysis.swing.trees`), or a mean of both, on swings of a model that none was fitted on,
+``Table.of_trees`` says how much is theirs. The tables are fitted by ``python -m
 benchmarks.recognition --fit`` (see there for the populations) and kept in `score_tables`. No figure
-rejects by itself: clipped as they are, each can only count so much. What rejects by itself breaks
-a definition or physics and stands in `impossible`.
+rejects by itself: each can only count so much. What rejects by itself breaks a definition or
+physics and stands in `impossible`.
 """
 
 from __future__ import annotations
@@ -136,7 +136,7 @@ class Table:
     """A fitted score: one number a figure in each tuple.
 
     ``threshold`` is the score from which it is a swing; ``calibration`` (a, b) makes the
-    probability logistic(a + b z). ``trees``, where there are any, count as much as all the rest.
+    probability logistic(a + b z). Where there are ``trees``, they make ``of_trees`` of the score.
     """
 
     names: tuple[str, ...]
@@ -149,6 +149,7 @@ class Table:
     calibration: tuple[float, float]
     threshold: float
     trees: Trees | None = None
+    of_trees: float = 0.5
 
 
 def score(values: Mapping[str, float], table: Table) -> float:
@@ -164,7 +165,9 @@ def score(values: Mapping[str, float], table: Table) -> float:
         u = min(max((x - centre) / scale, -CLIP), CLIP)
         z += linear * u + squared * u * u
     z = z + table.missing if unknown else z
-    return z if table.trees is None else 0.5 * (z + table.trees.z(values))
+    if table.trees is None:
+        return z
+    return (1.0 - table.of_trees) * z + table.of_trees * table.trees.z(values)
 
 
 def impossible(o: Outline, params: OutlineParams) -> str | None:

@@ -332,7 +332,7 @@ def _spline_joints(
     return _spline_body(rng, share=share, by=by) | {
         "arm": SplineJoint(
             top=ranges.uniform(rng, 75.0, 165.0) * share,
-            impact=ranges.uniform(rng, -25.0, 8.0) * lean,
+            impact=ranges.uniform(rng, -35.0, 10.0) * lean,
             start_s=ranges.uniform(rng, 0.0, 0.08),
             arrive_s=ranges.uniform(rng, -0.05, 0.04),
             leave_s=ranges.uniform(rng, 0.0, 0.05) * by,
@@ -356,7 +356,7 @@ def _spline_joints(
         ),
         "roll": SplineJoint(
             top=roll * share,
-            impact=ranges.uniform(rng, -20.0, 15.0) * lean,
+            impact=ranges.uniform(rng, -50.0, 40.0) * lean,
             start_s=ranges.uniform(rng, 0.0, 0.3),
             arrive_s=ranges.uniform(rng, -0.15, 0.02),
             leave_s=ranges.uniform(rng, 0.02, 0.11) * by,
@@ -368,7 +368,7 @@ def _spline_joints(
         ),
         "hinge": SplineJoint(
             top=ranges.uniform(rng, 40.0, 130.0) * bent,
-            impact=ranges.uniform(rng, -15.0, 12.0) * lean,
+            impact=ranges.uniform(rng, -40.0, 30.0) * lean,
             start_s=ranges.uniform(rng, 0.0, 0.4),
             arrive_s=ranges.uniform(rng, -0.15, 0.03),
             leave_s=ranges.uniform(rng, 0.03, 0.13) * by,
@@ -380,7 +380,7 @@ def _spline_joints(
         ),
         "bow": SplineJoint(
             top=ranges.uniform(rng, -25.0, 25.0) * bent,
-            impact=ranges.uniform(rng, -15.0, 8.0) * lean,
+            impact=ranges.uniform(rng, -30.0, 20.0) * lean,
             leave_s=ranges.uniform(rng, 0.0, 0.08) * by,
             peak_s=ranges.uniform(rng, -0.05, 0.01) * by,
             through_s=ranges.uniform(rng, 0.12, 0.3),

@@ -340,8 +340,8 @@ class Queries:
     def simulated_limit(self, player_id: str) -> int | None:
         """Return up to which mark of simulation a player's sessions count; None: all do.
 
-        What was simulated is no player's swing. It is read only where a player has nothing nearer
-        to swings of their own, as the demo's players and whoever tries the page out.
+        What was simulated is no player's swing. It is read only of a player who has nothing else,
+        as the demo's players and whoever tries the page out.
         """
         return self.store.simulated_limit(player_id)
 

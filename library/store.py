@@ -443,7 +443,7 @@ class Store(Database):
     # -- what many have in common ----------------------------------------------------------
 
     def simulated_limit(self, player_id: str) -> int | None:
-        """Return the least `simulated` of a player's sessions; None where all are alike."""
+        """Return 0 where a player has both a person's and simulated sessions; else None."""
         row = self._row(
             """SELECT min(e.simulated) AS least, max(e.simulated) AS most
             FROM sets t JOIN players p ON p.key = t.player_key
@@ -451,7 +451,7 @@ class Store(Database):
             JOIN sessions e ON e.key = u.session_key WHERE p.id = ?""",
             (player_id,),
         )
-        return None if row is None or row["least"] == row["most"] else int(row["least"])
+        return 0 if row is not None and row["least"] == 0 and row["most"] else None
 
     def groups(self, player_id: str | None = None, simulated: int | None = None) -> list[Row]:
         """Return each player, club, mount and length with its sessions and swings by kind."""

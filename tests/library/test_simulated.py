@@ -77,6 +77,19 @@ def test_whoever_has_only_simulated_sessions_is_read_by_them(
     assert evidence_of(library, "Ida").standing(TODAY).volume.week == 28
 
 
+def test_what_is_tried_out_counts_for_an_invented_player(library: Library, tmp_path: Path) -> None:
+    """Whoever tries a drill out as one of the demo's players is told how it went."""
+    path = make_recording(tmp_path / "made-up")
+    made = analyzed(path, sensor={"name": "simulated sensor", "simulated": True})
+    library.put(made)
+    tried = add_session(library, tmp_path, 2, SHORT)
+    tag(library, tried)
+    assert {library.session(one).simulated for one in (made.id, tried)} == {1, 2}
+    who = library.player("Ida").id
+    assert library.set_aside(library.session(tried), who) is None
+    assert tried in evidence_of(library, "Ida").sessions
+
+
 def test_a_simulated_sensor_marks_its_sessions_without_a_tag(
     library: Library, tmp_path: Path
 ) -> None:

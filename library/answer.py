@@ -287,10 +287,14 @@ def _as_it_began(evidence: Evidence, session_id: str) -> Evidence:
 
 
 def _only(known: Reference | NotYet) -> Reference | NotYet:
-    """Keep the measures of an answer: those that don't hang on how impact is told."""
+    """Keep the measures of an answer: those that don't hang on how impact is told.
+
+    A range that reaches below nothing tells nothing: the swings lie too far apart, or are too few.
+    """
     if isinstance(known, NotYet):
         return known
-    values = {name: known.values[name] for name in MEASURES.values() if name in known.values}
+    there = {name: known.values[name] for name in MEASURES.values() if name in known.values}
+    values = {name: v for name, v in there.items() if v.lower is None or v.lower > 0.0}
     return dataclasses.replace(known, values=values)
 
 

@@ -133,6 +133,17 @@ def test_the_count_is_of_swings_that_have_the_word_on_their_own_screen(
                     assert one.strips[k].said is Said.AS_USUAL
 
 
+def test_a_range_below_nothing_tells_nothing(library: Library, tmp_path: Path) -> None:
+    """Three practice swings alike and two in slow motion: no range that a shot lies in."""
+    slow = (Block(n=3, strike=False), Block(n=2, strike=False, time=3.0), Block(n=6, strike=True))
+    session = add_session(library, tmp_path, 1, slow, day="2026-05-01")
+    shot = answer_of_swing(evidence_of(library, "Ida"), session, 8)
+    assert shot is not None
+    words = {strip.aspect: strip.said for strip in shot.strips}
+    assert words["time"] is Said.CANT_TELL
+    assert words["turn"] is not Said.CANT_TELL
+
+
 def test_the_range_of_a_day_is_a_prediction() -> None:
     """It holds the share that it says, and is nearly as narrow as it can be (scipy's t)."""
     rng = np.random.default_rng(4)

@@ -110,7 +110,7 @@ class OwnFigures:
             value, u = getattr(swing, measure), _own_u(swing, measure)
             if value is None or u is None or is_bound(swing, measure):
                 continue
-            if low is None or high is None:
+            if low is None or high is None or low <= 0.0:  # as `library.answer` has it
                 continue
             word = word_in_range(aspect, value, u, low, high, full_end=self.full_end)
             said = SAID[word].value

@@ -65,3 +65,17 @@ def test_what_somebody_said_a_swing_was_counts_in_the_range_of_today() -> None:
     assert live.now(practice[0], None) == "rehearsal"
     assert live.beside(shot, "strike") == known
     assert live.beside(replace(shot, intent="part"), "strike") == {}
+
+
+def test_a_range_below_nothing_tells_nothing() -> None:
+    """Three swings alike and two in slow motion are no range that a shot is 'as usual' in."""
+    swings = analyze(ROOT / "recordings" / "monday-wrist").swings
+    practice = [s for s in swings if kind_of(s) == "rehearsal" and s.backswing_ms is not None]
+    shot = next(s for s in swings if kind_of(s) == "strike")
+    live = OwnFigures()
+    for k, swing in enumerate(practice[:5]):
+        assert swing.backswing_ms is not None
+        times = 1.0 if k < 3 else 3.0
+        live.add(replace(swing, backswing_ms=times * swing.backswing_ms), "rehearsal")
+    assert "backswing_ms" not in live.beside(shot, "strike")
+    assert "turn_deg" in live.beside(shot, "strike")

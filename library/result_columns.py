@@ -149,10 +149,11 @@ def suggest_map(header: Sequence[str], first: Sequence[str] = ()) -> str:
     """
     out = []
     used = set()
+    clock = _clock_column(header, first)
     for k, title in enumerate(header):
         words = title.casefold()
         field = next((f for f, p in _TITLES if f not in used and re.search(p, words)), None)
-        if field is None:
+        if field is None or (field == "time" and k != clock):
             continue
         used.add(field)
         name = _column_name(header, k)
@@ -165,6 +166,15 @@ def suggest_map(header: Sequence[str], first: Sequence[str] = ()) -> str:
         clocks = (k for k, cell in enumerate(first[: len(header)]) if _is_clock(cell.strip()))
         out += [f"time={_column_name(header, k)}" for k in list(clocks)[:1]]
     return ", ".join(out)
+
+
+def _clock_column(header: Sequence[str], first: Sequence[str]) -> int | None:
+    """Return which of the columns that a title calls a date or a time tells the time of day."""
+    pattern = dict(_TITLES)["time"]
+    named = [k for k, title in enumerate(header) if re.search(pattern, title.casefold())]
+    clocks = [k for k in named if k < len(first) and _is_clock(first[k].strip())]
+    times = [k for k in named if not re.fullmatch(r"\W*date\W*", header[k].casefold())]
+    return next(iter(clocks or times or named), None)
 
 
 def _column_name(header: Sequence[str], k: int) -> str:

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncGenerator, Callable, Mapping
 from functools import partial
 from typing import Any, Final
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import JSONResponse, RedirectResponse, Response, StreamingResponse
+from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from analysis.evidence.blocks import QUIET
@@ -73,6 +73,7 @@ from review.page.requests import (
     Undo,
     Whose,
 )
+from review.page.streams import EventStream
 from sensor.recording.schema import HANDS
 from sensor.recording.vocabulary import KINDS
 from words import cautions
@@ -345,7 +346,7 @@ async def _live(request: Request) -> Response:
     except TooManyError as error:
         return Response(fmt.line_of(error), 503, {"retry-after": "5"}, "text/plain")
 
-    async def events() -> AsyncIterator[str]:
+    async def events() -> AsyncGenerator[str]:
         sent: dict[str, str] = {}
         yield f"retry: {RETRY_MS}\n\n"
         try:
@@ -371,9 +372,7 @@ async def _live(request: Request) -> Response:
         finally:
             await following.aclose()  # type: ignore[attr-defined]
 
-    return StreamingResponse(
-        events(), media_type="text/event-stream", headers={"cache-control": "no-store"}
-    )
+    return EventStream(events())
 
 
 def _drawn(page: Page, hub: LiveHub, state: LiveState, key: str | None) -> dict[str, str]:

@@ -56,21 +56,28 @@ _HEADERS: Final = (
     (b"cross-origin-resource-policy", b"same-origin"),
 )
 
+_NEW_CODE: Final = (
+    "For a new code open Range on the computer, then “Share with a phone” and there “A code for "
+    "another phone”."
+)
 USED: Final = (
     "This link doesn't let you in",
     "It was used already (each lets one phone in, once), a newer one was made since, or it was not "
     "typed as it stands.",
-    "Ask for a new code at the computer and scan that: Enter makes one in the terminal (v while "
-    "recording), or the button “A code for another phone” on its own Range page. A phone that was "
-    "let in before needs none: there open the Range page again, as long as the program runs.",
+    f"{_NEW_CODE} A phone that was let in before needs none: there open the Range page again, as "
+    "long as the program runs.",
 )
 UNKNOWN: Final = (
     "This page is shared by a link",
     "It shows recordings of people, so it opens only on a phone that was let in by a code, in the "
     "browser that scanned it.",
-    "Scan the code that the computer's terminal shows. If it was used, Enter there makes another "
-    "(v while recording). If this phone was let in before, the program was started anew since, or "
-    "another browser opened the link.",
+    f"Scan the code that the computer shows. {_NEW_CODE} If this phone was let in before, the "
+    "program was started anew since, or another browser opened the link.",
+)
+LEFT: Final = (
+    "This phone was asked to leave",
+    "Somebody at the computer ended what it shows.",
+    _NEW_CODE,
 )
 """What happened, why, and what to do, for somebody who was turned away."""
 
@@ -223,6 +230,7 @@ class Pass:
     token: str | None = field(default_factory=new_token, repr=False)
     right: str = "tap"
     _inside: dict[str, Visitor] = field(default_factory=dict, repr=False)
+    _left: OrderedDict[str, None] = field(default_factory=OrderedDict, repr=False)
     _count: int = 0
 
     def renew(self, right: str = "tap") -> str:
@@ -287,8 +295,15 @@ class Pass:
         for cookie, visitor in list(self._inside.items()):
             if visitor.id == visitor_id:
                 del self._inside[cookie]
+                self._left[cookie] = None
+                while len(self._left) > MOST_VISITORS:
+                    self._left.popitem(last=False)
                 return visitor
         return None
+
+    def had(self, cookie: str) -> bool:
+        """Whether whoever has a cookie was asked to leave."""
+        return cookie in self._left
 
 
 class Guard:
@@ -374,25 +389,17 @@ class Guard:
         self._hosts |= {host.lower() for host in hosts}
         self._visitors = visitors
 
-    def _visitor_of(self, headers: dict[str, str]) -> Visitor | None:
-        jar: SimpleCookie = SimpleCookie()
-        try:
-            jar.load(headers.get("cookie", ""))
-        except Exception:
-            jar = SimpleCookie()
-        if self._visitors is None or COOKIE not in jar:
-            return None
-        return self._visitors.visitor(jar[COOKIE].value)
-
     async def _let_in(self, scope: Scope, headers: dict[str, str], send: Send) -> Visitor | None:
         """Return who it is; None where there is nothing more to do for them."""
+        assert self._visitors is not None
         address = str((scope.get("client") or ("", 0))[0])
         if scope["path"] == ENTER:
             await self._enter(scope, headers, address, send)
             return None
-        visitor = self._visitor_of(headers)
+        cookie = _cookie_of(headers)
+        visitor = self._visitors.visitor(cookie)
         if visitor is None:
-            await _turned_away(send, headers, UNKNOWN)
+            await _turned_away(send, headers, LEFT if self._visitors.had(cookie) else UNKNOWN)
             return None
         if KNOWN in scope:
             scope[KNOWN]()
@@ -512,6 +519,16 @@ def _headers_of(scope: Scope) -> dict[str, str]:
             return {"host": ""}
         out[key] = value.decode("latin-1")
     return out
+
+
+def _cookie_of(headers: dict[str, str]) -> str:
+    """Return the cookie of a visitor; empty where there is none."""
+    jar: SimpleCookie = SimpleCookie()
+    try:
+        jar.load(headers.get("cookie", ""))
+    except Exception:
+        return ""
+    return jar[COOKIE].value if COOKIE in jar else ""
 
 
 def _own_origin(headers: dict[str, str], host: str) -> bool:

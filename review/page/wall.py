@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import AsyncIterator
+from collections.abc import AsyncGenerator
 from typing import Any, cast
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import Response, StreamingResponse
+from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
 from analysis.evidence.summary import kind_of
@@ -27,6 +27,7 @@ from review.page.livehub import FoundLive, LiveHub, LiveState, TooManyError
 from review.page.pair import ALIGNED, apart, named, pair_of, two_of
 from review.page.pair_answer import Pair, PairSwing, headline, lined_up, ordered, picture
 from review.page.range import RETRY_MS, hub_of
+from review.page.streams import EventStream
 from review.svg import Kind
 from sensor.errors import SensorError
 from words.lesson import HIDDEN
@@ -166,7 +167,7 @@ async def _live(request: Request) -> Response:
     except TooManyError as error:
         return Response(fmt.line_of(error), 503, {"retry-after": "5"}, "text/plain")
 
-    async def events() -> AsyncIterator[str]:
+    async def events() -> AsyncGenerator[str]:
         state, sent = first, None
         yield f"retry: {RETRY_MS}\n\n"
         try:
@@ -184,6 +185,4 @@ async def _live(request: Request) -> Response:
         finally:
             await following.aclose()  # type: ignore[attr-defined]
 
-    return StreamingResponse(
-        events(), media_type="text/event-stream", headers={"cache-control": "no-store"}
-    )
+    return EventStream(events())

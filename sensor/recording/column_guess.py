@@ -19,7 +19,14 @@ from pathlib import Path
 from typing import Final
 
 from sensor.errors import CsvError
-from sensor.recording.csvlines import COLUMNS, SEPARATORS, UNITS, open_file
+from sensor.recording.csvlines import (
+    COLUMNS,
+    UNITS,
+    decimal_of,
+    open_file,
+    separator_of,
+    with_point,
+)
 from sensor.recording.output import describe_os_error
 
 LOOKED_AT: Final = 1 << 18
@@ -187,27 +194,21 @@ def _first(path: Path) -> tuple[list[str], list[list[str]], list[list[str]]]:
     except UnicodeDecodeError as error:
         raise CsvError(path, "is not UTF-8 text: save it as 'CSV UTF-8'") from error
     try:
-        rows = [row for row in csv.reader(io.StringIO(text)) if row]
+        separator = separator_of(path, re.split(r"[\r\n]", text, maxsplit=1)[0])
+        rows = [row for row in csv.reader(io.StringIO(text), delimiter=separator) if row]
         # The first line of a piece from the middle is cut.
         cut = middle.decode("utf-8", "ignore").split("\n", 1)[-1]
-        more = [row for row in csv.reader(io.StringIO(cut)) if row]
+        more = [row for row in csv.reader(io.StringIO(cut), delimiter=separator) if row]
     except csv.Error as error:
         raise CsvError(path, f"is not a table: {error}") from error
-    if rows and len(rows[0]) == 1 and (word := _other_separator(rows[0][0])):
-        raise CsvError(
-            path,
-            f"the columns are separated by {word}: save it with commas between the columns and "
-            "points in the numbers",
-        )
     if len(rows) < 2 or len(rows[0]) > MOST_COLUMNS:
         raise CsvError(path, "has no table: a line of titles, and numbers below, with commas")
     whole = rows[1:-1] if len(start) == LOOKED_AT else rows[1:]
-    return [title.strip() for title in rows[0]], whole, more[:-1]
-
-
-def _other_separator(titles: str) -> str:
-    """Name what stands between the columns where that isn't a comma; empty if nothing does."""
-    return next((word for sign, word in SEPARATORS.items() if sign in titles), "")
+    decimal = decimal_of(path, separator, whole)
+    first, later = (
+        [[with_point(x, decimal) for x in row] for row in part] for part in (whole, more)
+    )
+    return [title.strip() for title in rows[0]], first, later[:-1]
 
 
 def _words(title: str) -> str:

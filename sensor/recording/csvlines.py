@@ -38,6 +38,9 @@ COLUMNS: Final = (
 SEPARATORS: Final[Mapping[str, str]] = {";": "semicolons", "\t": "tabs"}
 """What people's programs put between the columns, and it isn't a comma."""
 
+_COMMA_NUMBER: Final = re.compile(r"\s*[+-]?\d*,\d+([eE][+-]?\d+)?\s*")
+_POINT_NUMBER: Final = re.compile(r"\s*[+-]?\d*\.\d+([eE][+-]?\d+)?\s*")
+
 # Units that a map may name for each kind of column: what one of them is in ours. The first is ours.
 UNITS: Final[Mapping[str, Mapping[str, float]]] = {
     "time": {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9},
@@ -125,6 +128,57 @@ class Layout:
     width: int
     indices: tuple[int, ...]
     columns: tuple[Column, ...]
+    separator: str = ","
+    decimal: str = "."
+
+
+def separator_of(path: Path, titles: str) -> str:
+    """Return what stands between the columns, as the line of titles shows: a comma or a semicolon.
+
+    Raises
+    ------
+    CsvError
+        It is something else.
+    """
+    found = next((mark for mark in SEPARATORS if mark in titles), ",")
+    if "," in titles or found == ",":
+        return ","
+    if found != ";":
+        raise _separated(path, found)
+    return found
+
+
+def decimal_of(path: Path, separator: str, rows: Sequence[Sequence[str]]) -> str:
+    """Return the sign in the numbers: between semicolons it may be a comma, in all of them.
+
+    Raises
+    ------
+    CsvError
+        Some have a comma and some a point.
+    """
+    if separator == ",":
+        return "."
+    cells = [cell for row in rows for cell in row]
+    comma = any(map(_COMMA_NUMBER.fullmatch, cells))
+    if comma and any(map(_POINT_NUMBER.fullmatch, cells)):
+        raise _separated(path, separator)
+    return "," if comma else "."
+
+
+def _separated(path: Path, mark: str) -> CsvError:
+    return CsvError(
+        path,
+        f"the columns are separated by {SEPARATORS[mark]}: save it with commas between the columns "
+        "and points in the numbers",
+        1,
+    )
+
+
+def with_point(cell: str, decimal: str) -> str:
+    """Return a number with a point; what isn't a number of the file's kind stays as it is."""
+    if decimal == ",":
+        return cell.replace(",", ".") if _COMMA_NUMBER.fullmatch(cell) else cell
+    return cell
 
 
 def open_file(path: Path) -> io.BufferedReader:
@@ -155,7 +209,14 @@ def read_layout(path: Path, column_map: str | None) -> Layout:
     except UnicodeDecodeError as error:
         raise CsvError(path, "is not UTF-8 text: save it as 'CSV UTF-8'", 1) from error
     try:
-        names = [name.strip() for name in next(csv.reader([text]), [])]
+        separator = separator_of(path, text)
+        names = [name.strip() for name in next(csv.reader([text], delimiter=separator), [])]
+        decimal = "."
+        if separator != ",":
+            # The last line may be cut.
+            lines = start.decode("utf-8-sig", "replace").splitlines()
+            lines = lines[1:-1] if len(start) == _MAX_LINE else lines[1:]
+            decimal = decimal_of(path, separator, list(csv.reader(lines, delimiter=separator)))
     except csv.Error as error:
         raise CsvError(path, f"is not sound CSV: {error}", 1) from error
     if len(names) > _MAX_COLUMNS:
@@ -165,15 +226,6 @@ def read_layout(path: Path, column_map: str | None) -> Layout:
             "that are needed",
             1,
         )
-    if len(names) == 1:
-        for mark, word in SEPARATORS.items():
-            if mark in text:
-                raise CsvError(
-                    path,
-                    f"the columns are separated by {word}: save it with commas between the "
-                    "columns and points in the numbers",
-                    1,
-                )
     if all(_is_number(name) for name in names):
         raise CsvError(path, f"there is no header: put {','.join(COLUMNS)} before the numbers", 1)
     mapped = parse_column_map(column_map) if column_map is not None else {}
@@ -192,7 +244,8 @@ def read_layout(path: Path, column_map: str | None) -> Layout:
             seven = "time and three each of acceleration and rotation"
             raise CsvError(path, f"{wrong}: it looks like {many}, and samples have {seven}", 1)
         raise CsvError(path, f"{wrong}: {_advice(names, mapped)}", 1)
-    return Layout(len(names), tuple(names.index(c.name) for c in columns), columns)
+    places = tuple(names.index(c.name) for c in columns)
+    return Layout(len(names), places, columns, separator, decimal)
 
 
 def _check_lines(path: Path, file: IO[bytes], start: bytes) -> None:
@@ -299,7 +352,7 @@ def explain(
     previous: float | None = None
     before: list[float] = []
     with path.open(encoding="utf-8-sig", newline="", errors="replace") as file:
-        reader = csv.reader(file)
+        reader = csv.reader(file, delimiter=layout.separator)
         next(reader)
         try:
             for row in reader:
@@ -310,7 +363,7 @@ def explain(
                 now: list[float] = []
                 for index, (ours, column) in enumerate(zip(COLUMNS, layout.columns, strict=True)):
                     text = row[layout.indices[index]].strip()
-                    value = _number(path, column.name, text, line)
+                    value = _number(path, column.name, text, line, layout.decimal)
                     now.append(value)
                     if index == 0:
                         time = value
@@ -331,7 +384,7 @@ def _check_width(path: Path, layout: Layout, row: list[str], line: int) -> None:
     if not extra and len(row) > max(layout.indices):
         return
     hint = ""
-    if len(row) >= 2 * layout.width - 1:
+    if layout.separator == "," and len(row) >= 2 * layout.width - 1:
         hint = ": if the numbers have decimal commas, save them with points"
     elif len(row) == 1 and (";" in row[0] or "\t" in row[0]):
         hint = ": separate the columns by commas"
@@ -341,7 +394,7 @@ def _check_width(path: Path, layout: Layout, row: list[str], line: int) -> None:
     )
 
 
-def _number(path: Path, name: str, text: str, line: int) -> float:
+def _number(path: Path, name: str, text: str, line: int, decimal: str) -> float:
     """Return a number; whole ones stay whole, so that long time stamps keep all digits."""
     if not text:
         raise CsvError(path, f"{name} is empty: leave out the whole line instead", line)
@@ -349,7 +402,9 @@ def _number(path: Path, name: str, text: str, line: int) -> float:
     try:
         # More digits than a time stamp of nanoseconds has are none to keep.
         whole = len(text) <= _SHOWN and re.fullmatch(r"[+-]?\d+", text)
-        value = int(text) if whole else float(text)
+        if decimal == "," and "." in text:
+            raise ValueError(text)
+        value = int(text) if whole else float(with_point(text, decimal))
     except ValueError as error:
         raise CsvError(path, f"{name} is '{shown}', not a number", line) from error
     if not math.isfinite(value) or "_" in text:
@@ -411,6 +466,8 @@ def read_pieces(
         try:
             reader = pd.read_csv(
                 file,
+                sep=layout.separator,
+                decimal=layout.decimal,
                 header=None,
                 skiprows=1,
                 # One column more than the header has, so that longer lines show.

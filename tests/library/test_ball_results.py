@@ -351,6 +351,23 @@ def test_a_clock_is_suggested_by_its_title_or_by_its_look() -> None:
     assert suggest_map(["Kind", "Carry (m)"], ["x:y", "150"]) == "carry=Carry (m):m"
 
 
+@pytest.mark.parametrize(
+    ("titles", "first", "time"),
+    [
+        (["Date", "Time", "Carry (m)"], ["2026-05-01", "18:30:05", "150"], "Time"),
+        (["Date", "Clock", "Carry (m)"], ["01/05/2026", "6:30:05 PM", "150"], "Clock"),
+        (["Date", "Time", "Carry (m)"], ["2026-05-01", "12.5", "150"], "Time"),
+        (["Date", "Time", "Carry (m)"], [], "Time"),
+        (["Time", "Date", "Carry (m)"], ["6.1", "2026-05-01 18:30:05", "150"], "Date"),
+        (["Date", "Carry (m)"], ["2026-05-01 18:30:05", "150"], "Date"),
+    ],
+)
+def test_of_a_date_and_a_time_the_one_with_the_time_of_day_is_proposed(
+    titles: list[str], first: list[str], time: str
+) -> None:
+    assert f"time={time}" in suggest_map(titles, first).split(", ")
+
+
 def test_ball_and_club_in_different_units_are_noticed() -> None:
     mixed = {"club_speed_m_s": 38.0, "ball_speed_m_s": 22.0}
     assert any("same unit" in line for line in doubts([(mixed, None)], None))

@@ -108,7 +108,7 @@ def _table(path: Path, start: bytes) -> Looked:
         readable = bool(read_header(path))
     except LibraryError:
         readable = False
-    if readable and b"," in start:
+    if readable and not why and (b"," in start or b";" in start):
         return Looked(kind="table", text="A table whose titles say nothing known.", either=True)
     text = f"It {why}." if why.startswith(("is ", "has ")) else ""
     if why and not text:

@@ -203,7 +203,8 @@ def command(
 
     A CSV of a sensor's samples needs the header time_s, acc_x_m_s2, acc_y_m_s2, acc_z_m_s2,
     gyr_x_deg_s, gyr_y_deg_s, gyr_z_deg_s (any order, more columns are ignored), or --map to
-    say which columns these are and in which units. It is UTF-8 with commas between the columns.
+    say which columns these are and in which units. It is UTF-8 with commas between the columns;
+    between semicolons all numbers may have decimal commas.
 
     A motion capture (C3D with --segment, or a CSV of poses with the header time_s, pos_x_m,
     pos_y_m, pos_z_m, quat_w, quat_x, quat_y, quat_z, or rot_xx ... rot_zz instead of the

@@ -76,6 +76,16 @@ const cut = () => {
       : `No line to the computer since ${at}: the program there may have ended. Trying again.`;
 };
 
+// Who was asked to leave is told so by the computer, and by nothing that goes on trying.
+const endIfOut = async () => {
+  try {
+    const answer = await fetch("/range", { method: "HEAD" });
+    if (answer.status === 403) location.reload();
+  } catch {
+    // No line: nobody said so.
+  }
+};
+
 const follow = () => {
   source?.close();
   heard = Date.now();
@@ -85,7 +95,10 @@ const follow = () => {
     show(JSON.parse(event.data));
   });
   source.addEventListener("alive", alive);
-  source.addEventListener("error", cut);
+  source.addEventListener("error", () => {
+    cut();
+    endIfOut();
+  });
 };
 
 setInterval(() => {

@@ -8,6 +8,12 @@ if (main.dataset.live) {
   let events = null, heard = 0, shown = main.dataset.stand;
   const alive = () => { heard = Date.now(); line.textContent = ""; };
   const cut = () => { line.textContent = "No line to the computer: trying again."; };
+  // Who was asked to leave is told so by the computer, and by nothing that goes on trying.
+  const endIfOut = async () => {
+    try {
+      if ((await fetch("/wall", { method: "HEAD" })).status === 403) location.reload();
+    } catch { /* No line: nobody said so. */ }
+  };
   const fetchShown = async (stand) => {
     try {
       const answer = await fetch("/wall/shown", { headers: { accept: "text/html" } });
@@ -25,7 +31,7 @@ if (main.dataset.live) {
     heard = Date.now();
     events = new EventSource(main.dataset.live);
     events.addEventListener("alive", alive);
-    events.addEventListener("error", cut);
+    events.addEventListener("error", () => { cut(); endIfOut(); });
     events.addEventListener("wall", (event) => {
       alive();
       if (event.data === shown) return;

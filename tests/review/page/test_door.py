@@ -258,7 +258,7 @@ def test_a_recording_that_was_cut_short_is_mended_and_that_is_said(empty: Site) 
 @pytest.mark.parametrize(
     ("data", "said"),
     [
-        (b"clock;ax;ay\n0;1;2\n", "separated by semicolons"),
+        (b"clock;ax;ay\n0;1,5;2.5\n", "separated by semicolons"),
         ("clock,ax,ay\n0,1,2\n".encode("utf-16"), "UTF-8"),
         (b"x", "a line of titles, and numbers below"),
     ],

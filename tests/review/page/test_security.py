@@ -286,7 +286,12 @@ async def test_a_phone_does_what_it_was_let_in_for_until_it_is_asked_to_leave() 
             one = visitors.inside[-1]
             assert one.name.startswith("iPhone ")
             assert visitors.leave(one.id) == one
-            assert (await phone.get("/range")).status_code == 403
+            gone = await phone.get("/range")
+            assert gone.status_code == 403
+            assert gone.text.startswith("this phone was asked to leave: for a new code")
+            assert (await phone.get("/enter", params={"t": visitors.renew()})).status_code == 303
+            assert (await phone.get("/range")).status_code == 200
+            visitors.leave(visitors.inside[-1].id)
     assert visitors.inside == ()
     assert visitors.leave("nobody") is None
 

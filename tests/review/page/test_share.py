@@ -217,6 +217,12 @@ def test_a_second_profile_as_the_phone(
         phone.set_offline(False)
         site.stop()
         there.wait_for_selector("text=See the session", timeout=1000 * PATIENCE_S)
+        # Asked to leave, it says so and how to come back, and asks for nothing more.
+        here.goto(f"{site.url}/settings")
+        here.click("text=Ask it to leave")
+        there.wait_for_selector("text=was asked to leave", timeout=1000 * PATIENCE_S)
+        assert "new code" in there.inner_text(".caution")
+        assert there.locator("script, #line").count() == 0
     finally:
         desk.close()
         phone.close()
@@ -359,7 +365,8 @@ def test_a_refused_link_is_a_page_that_says_what_to_do(site: RangeSite, browser:
             assert answer.status == 403
             html5lib.HTMLParser(strict=True).parse(answer.text())
             assert title in phone.inner_text("h1")
-            assert "Enter" in phone.inner_text(".caution")
+            # What it says is a button of the computer's own page.
+            assert "“A code for another phone”" in phone.inner_text(".caution")
             # In the page's look, and large enough to read.
             assert phone.evaluate("document.documentElement.scrollWidth") <= 390
             assert phone.evaluate("parseFloat(getComputedStyle(document.body).fontSize)") >= 16

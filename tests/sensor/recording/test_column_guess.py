@@ -37,6 +37,19 @@ def write(path: Path, titles: str, data: np.ndarray, units: tuple[str, str, str]
     return path
 
 
+def test_what_a_spreadsheet_writes_with_decimal_commas_is_guessed_and_read(tmp_path: Path) -> None:
+    file = write(tmp_path / "x.csv", "t,ax,ay,az,gx,gy,gz", rows(), ("ms", "g", "deg/s"))
+    plain = guess_columns(file)
+    file.write_text(file.read_text().replace(",", ";").replace(".", ","))
+    guess = guess_columns(file)
+    assert guess == plain
+    assert guess.whole
+    chosen = column_map({one.ours: (one.title, one.unit) for one in guess.columns})
+    import_csv(file, tmp_path / "out", column_map=chosen)
+    with open_recording(tmp_path / "out") as recording:
+        np.testing.assert_allclose(recording.read().gyr_dps[:, 0].max(), 900.3, rtol=1e-4)
+
+
 @pytest.mark.parametrize(
     ("titles", "units"),
     [

@@ -115,6 +115,17 @@ def test_import_makes_the_same_recording_and_leaves_the_csv(
             np.testing.assert_array_equal(getattr(kept.read(), name), getattr(direct.read(), name))
 
 
+@pytest.mark.parametrize("decimal", [",", "."])
+def test_semicolons_between_the_columns_and_decimal_commas_are_read(
+    csv: Callable[..., Path], decimal: str
+) -> None:
+    text = text_of(motion())
+    other = csv(text.replace(",", ";").replace(".", decimal), "other.csv")
+    with read_csv(csv(text)) as one, read_csv(other) as two:
+        for name in ("seq", "time_s", "acc_m_s2", "gyr_dps"):
+            np.testing.assert_array_equal(getattr(one.read(), name), getattr(two.read(), name))
+
+
 def test_the_id_of_a_csv_file_follows_from_its_content(csv: Callable[..., Path]) -> None:
     one = read_csv(csv(text_of(motion()), "one.csv")).session.id
     assert read_csv(csv(text_of(motion()), "copy.csv")).session.id == one
@@ -749,7 +760,14 @@ BAD: dict[str, tuple[str | bytes, str]] = {
         text_of(motion(9)).replace("gyr_z_deg_s", "gyr_y_deg_s"),
         r"line 1: the column 'gyr_y_deg_s' is there twice",
     ),
-    "semicolons": (text_of(motion(9)).replace(",", ";"), r"line 1: .*separated by semicolons"),
+    "semicolons, and commas and points in the numbers": (
+        text_of(motion(9)).replace(",", ";").replace("0.005", "0,005"),
+        r"line 1: .*separated by semicolons",
+    ),
+    "semicolons, and a number with two commas": (
+        with_line(12, GOOD).replace(",", ";").replace(".", ",").replace("9,8;", "9,800,1;"),
+        r"line 12: acc_z_m_s2 is '9,800,1', not a number",
+    ),
     "tabs": (text_of(motion(9)).replace(",", "\t"), r"line 1: .*separated by tabs"),
     "decimal commas": (
         HEADER + "\n" + "\n".join(f"0,{i:03d},0,1,0,1,9,8,1,1,2,0,3,0" for i in range(9)),

@@ -448,7 +448,7 @@ BAD_CSV = {
     "backwards": (csv_with("0.01,0,0,9.8,0,0,0"), "line 21: time goes backwards"),
     "repeated": (csv_with("0.09,0,0,9.8,0,0,0"), "line 21: the time 0.09 s is there twice"),
     "slow": (csv_text(50, 20.0), "too few to time a swing"),
-    "semicolons": (csv_text(9).replace(",", ";"), "semicolons"),
+    "tabs": (csv_text(9).replace(",", "\t"), "tabs"),
     "units": (csv_text().replace(",9.", ",0.9").replace(",10.", ",1.0"), "looks like g: use --map"),
 }
 

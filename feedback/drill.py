@@ -302,6 +302,7 @@ class Drill(Telling):
                     "swing": swing.index,
                     "block": tally.number,
                     "block_kind": tally.block.kind,
+                    "sound": tally.block.heard,
                     "number": number + 1,
                     "time": judged.time,
                     "turn": judged.turn,

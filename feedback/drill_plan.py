@@ -7,13 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
-from analysis.evidence.blocks import BlockKind
+from analysis.evidence.blocks import QUIET, BlockKind
 from analysis.evidence.plan import PlanRules
 from feedback.errors import DrillError
 
 Schedule = Literal["bell", "every", "outside", "fading", "none"]
 
-SetSound = Literal["both", "rise", "bell", "none"]
+SetSound = Literal["both", "rise", "bell", "none", "off"]
 
 _RULES: Final = PlanRules()
 """The plan's own rules say from where on a drill's turn is full and its time enough."""
@@ -60,8 +60,9 @@ class Block:
     ----------
     kind : {"rehearsal", "ball", "silent", "retention"}
     repeats : int
-    sound : {"both", "rise", "bell", "none"}
-        What sounds in a set with sound: the rising tone, the full bell, both, or nothing.
+    sound : {"both", "rise", "bell", "none", "off"}
+        What sounds in a set with sound: the rising tone, the full bell, both, or nothing; off:
+        nobody hears it.
     ball : bool or None
         Whether there is a ball in a set without sound; with the others it goes without saying.
     pause_s : float
@@ -83,6 +84,16 @@ class Block:
         return {"rehearsal": False, "ball": True}.get(self.kind, self.ball)
 
     @property
+    def heard(self) -> SetSound:
+        """What is heard in it, as it is kept."""
+        return "none" if self.kind in QUIET or self.sound == "off" else self.sound
+
+    @property
+    def turned_off(self) -> Block:
+        """The same where nobody hears it."""
+        return self if self.heard == "none" else replace(self, sound="off")
+
+    @property
     def words(self) -> str:
         """What it is, as it is said before it."""
         what = {True: "shot", False: "practice swing", None: "swing"}[self.with_ball]
@@ -94,7 +105,7 @@ class Block:
         """With which sound, to follow what is swung."""
         if self.kind == "retention":
             return " without sound, to see what has stayed"
-        if self.kind == "silent":
+        if self.kind == "silent" or self.sound == "off":
             return " without sound"
         if self.sound == "rise":
             return " with the rising tone"

@@ -76,7 +76,7 @@ class Standing:
     @property
     def block(self) -> Block:
         """The block at hand."""
-        return self.plan.blocks[min(self._at, len(self.plan.blocks) - 1)]
+        return self.tallies[min(self._at, len(self.tallies) - 1)].block
 
     @property
     def quiet(self) -> bool:

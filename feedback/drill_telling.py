@@ -83,7 +83,16 @@ class Telling(Standing):
         self.audible, self._sounds_until_s = False, -math.inf
         if asked:
             self.state, self._due_s = "resting", now_s + FIRST_S
-        return [StopTones(), Mark("sound_check", {"heard": False, "without": True}), Mute()]
+        said = Mark("sound_check", {"heard": False, "without": True})
+        return [StopTones(), said, Mute(), *self._turned_off()]
+
+    def _turned_off(self) -> list[Action]:
+        """From here on nothing sounds: the sets are said and kept as without sound."""
+        before = self.block
+        for tally in self.tallies[self._at :]:
+            tally.block = tally.block.turned_off
+        begun = self.state != "before" and self._block_due_s == math.inf
+        return self._open_block() if begun and self.block != before else []
 
     # -- what counts -------------------------------------------------------------------------------
 
@@ -190,6 +199,8 @@ class Telling(Standing):
             out.append(Line(NO_OUTPUT))
         if self._at < len(self.tallies):
             self.tallies[self._at].unsound = True
+        if lost and self.state not in ("unheard", "done"):
+            out += self._turned_off()
         return out
 
     def stop(self) -> list[Action]:
@@ -246,7 +257,7 @@ class Telling(Standing):
                     "block": tally.number,
                     "block_kind": block.kind,
                     "repeats": block.repeats,
-                    "sound": block.sound,
+                    "sound": block.heard,
                     "ball": block.with_ball,
                 },
             ),
@@ -271,7 +282,7 @@ class Telling(Standing):
         joins = self.cue_on == "takeaway" and backswing is not None and not self._known
         more = " (the cue joins from the second swing on; the first shows how you begin)"
         ready = f"{text}: when you are ready{more if joins else ''}"
-        if self.block.sound == "none":
+        if self.block.heard == "none":
             return [Line(ready)]
         return [Line(ready), *self._played(Play("ready"), now_s)]
 
@@ -328,7 +339,7 @@ class Telling(Standing):
             out.append(Show(judged, len(tally.judged), tally.block.repeats))
             if self.plan.schedule == "bell":
                 # What was missed stands on the screen: silence is no verdict.
-                if heard and judged.kept and tally.block.sound != "none":
+                if heard and judged.kept and tally.block.heard != "none":
                     out += self._played(Play("kept"), now_s)
             elif heard and (judged.time is not None or judged.sounding is not None):
                 out += self._played(Play("result", judged.time, judged.sounding), now_s)

@@ -97,7 +97,7 @@ def tally_of(markers: Iterable[Marker], without: Collection[int] = ()) -> Tally:
                 mine[at - 1].felt = word
     first: dict[int, int] = {}
     for place, one in enumerate(swings):
-        if one.block in CUED:
+        if one.sounded:
             first.setdefault(one.drill, place)
     for place, one in enumerate(swings):
         if one.number in without:
@@ -110,20 +110,24 @@ def tally_of(markers: Iterable[Marker], without: Collection[int] = ()) -> Tally:
         if one.block in QUIET:
             out.quiet.append(one.kept)
             out.numbers.append(one.number if isinstance(one.number, int) else None)
-        elif one.block in CUED:
+        elif one.sounded:
             out.loud.append(one.kept)
     return out
 
 
 @dataclass(slots=True)
 class _Drilled:
-    """A swing as a drill judged it; ``kept`` is None where nothing could be judged."""
+    """A swing as a drill judged it; ``kept`` is None where nothing could be judged.
+
+    ``sounded``: it was of a set with sound, and that could be heard.
+    """
 
     drill: int
     number: object
     block: object
     time: str | None
     kept: bool | None
+    sounded: bool = False
     felt: str | None = None
 
     @classmethod
@@ -139,6 +143,7 @@ class _Drilled:
             block=fields.get("block_kind"),
             time=time if isinstance(time, str) else None,
             kept=None if time is None and turn is None else kept,
+            sounded=fields.get("block_kind") in CUED and fields.get("sound") != "none",
         )
 
 

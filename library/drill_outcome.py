@@ -60,6 +60,8 @@ class DrillBlock:
         Swings that can't be set beside the cue, by the reason.
     interruptions : int
         How often the sound was interrupted in it.
+    sounded : bool
+        False: of a kind with sound, but from its beginning nobody heard any.
     """
 
     number: int
@@ -76,11 +78,12 @@ class DrillBlock:
     followed: int = 0
     left_out: dict[str, int] = field(default_factory=dict)
     interruptions: int = 0
+    sounded: bool = True
 
     @property
     def name(self) -> str:
         """Number and kind, as a block is named elsewhere."""
-        return f"{self.number} {self.kind}"
+        return f"{self.number} {self.kind}" if self.sounded else f"{self.number} none {self.kind}"
 
 
 @dataclass(slots=True, kw_only=True)
@@ -109,7 +112,7 @@ class DrillOutcome:
         them has swings enough, those with too few aren't asked.
         """
         quiet = [block for block in self.blocks if block.kind in QUIET and block.swings]
-        sounds = any(block.kind in CUED and block.swings for block in self.blocks)
+        sounds = any(one.kind in CUED and one.sounded and one.swings for one in self.blocks)
         asked = [one for one in quiet if not sounds or before_of(one, self.blocks) is not None]
         enough = [one for one in asked if one.swings >= LEAST_SWINGS]
         return [held_words(one, before_of(one, self.blocks)) for one in enough or asked or quiet]
@@ -199,6 +202,8 @@ def outcome_from(markers: Iterable[Marker]) -> DrillOutcome | None:
             continue
         if marker.kind == "block":
             block = _block(out, fields)
+            if block is not None and block.kind in CUED and not block.swings:
+                block.sounded = fields.get("sound") != "none"
         elif marker.kind == "drill_swing":
             of = _block(out, fields)
             if of is not None:
@@ -306,7 +311,8 @@ def _whole(value: object) -> int:
 
 def before_of(block: DrillBlock, blocks: Sequence[DrillBlock]) -> DrillBlock | None:
     """Return the last block with cue or tones before one without them, with swings enough."""
-    before = [b for b in blocks if b.kind in CUED and b.swings and b.number < block.number]
+    sounded = [b for b in blocks if b.kind in CUED and b.sounded and b.swings]
+    before = [b for b in sounded if b.number < block.number]
     enough = [b for b in before if b.swings >= LEAST_SWINGS]
     found = enough or before
     return found[-1] if found else None
@@ -364,7 +370,8 @@ def held_words(block: DrillBlock, before: DrillBlock | None) -> str:
 
 def _set_words(block: DrillBlock) -> str:
     """Name a set by its number and what it was."""
-    return f"set {block.number} ({SET_NAMES.get(block.kind, block.kind)})"
+    name = SET_NAMES.get(block.kind, block.kind)
+    return f"set {block.number} ({name}{'' if block.sounded else ' without sound'})"
 
 
 def kept_by_block(drill: DrillOutcome) -> list[tuple[str, str, Retention, Decision | None]]:

@@ -79,8 +79,9 @@ SOUND_SAID: Final = {"ask": HEARD, "fix": FIX, "soft": TOO_SOFT, "none": NO_OUTP
 SOUND_WORDS: Final[Mapping[str, str]] = {
     "rise": "with the rising tone",
     "bell": "with the full bell",
+    "none": "without sound",
 }
-"""What sounds, where it is one thing at a time."""
+"""What sounds, where it is one thing at a time, or nothing."""
 BASIS_WORDS: Final[Mapping[str | None, str]] = {
     "shock": "known by the shock",
     "least_turn": "known by the least turn",
@@ -175,7 +176,8 @@ def block_words(text: str | None) -> str:
     """
     words = (text or "").split()
     how = BLOCK_WORDS.get(words[-1] if words else "", text or "")
-    how = SOUND_WORDS.get(words[0] if len(words) > 1 else "", how)
+    if len(words) > 1:
+        how = next((SOUND_WORDS[one] for one in words[:-1] if one in SOUND_WORDS), how)
     return f"set {words[0]}, {how}" if len(words) > 1 and words[0] not in SOUND_WORDS else how
 
 

@@ -15,14 +15,15 @@ QUIET: Final = ("silent", "retention")
 BLOCKS: Final[tuple[BlockKind, ...]] = (*CUED, *QUIET)
 
 
-SOUNDS: Final = ("rise", "bell")
-"""What sounds in a block where one thing sounds at a time."""
+SOUNDS: Final = ("rise", "bell", "none")
+"""What sounds in a block where one thing sounds at a time, or nothing does."""
 
 
 def block_sound(text: str | None) -> str | None:
     """Return what sounds in a block: "rise", "bell", or "none"; None where that isn't one thing.
 
-    As in ``bell rehearsal``. Swings that are free, or of a block without sound, have none.
+    As in ``bell rehearsal``, or ``none rehearsal`` where nobody heard it. Swings that are free, or
+    of a block without sound, have none.
     """
     words = (text or "").split()
     if drill_block(text) not in CUED:

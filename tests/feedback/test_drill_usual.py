@@ -24,6 +24,8 @@ from feedback.drill_plan import (
 )
 from feedback.patterns import LEARNT, SOUNDS, seconds
 from library.drill_end import tally_of
+from library.drill_outcome import outcome_from, outcome_sentences
+from review.formatting import block_words
 from sensor.recording.markers import Marker
 from words.sound import FIX, HEARD, NO_OUTPUT
 
@@ -425,6 +427,51 @@ def test_without_a_loudspeaker_one_tap_goes_on_without_sound() -> None:
     drill.sound_interrupted(0, lost=True)
     assert (drill.state, drill.no_output) == ("unheard", True)
     assert any(isinstance(one, Mute) for one in drill.without_sound(5.0))
+
+
+def test_what_never_sounded_is_said_and_kept_as_without_sound() -> None:
+    one = Performance(usual(*usual_sets()[1:4], rest_s=1.0, check=True))
+    one.do(one.drill.key("n", one.now_s))
+    one.do(one.drill.key("g", one.now_s))
+    assert one.drill.block.words == "4 practice swings without sound"
+    assert [mark["sound"] for mark in one.marks("block")] == ["rise", "none"]
+    for _ in range(9):
+        one.swing(one.now_s + 50.0)
+        one.until(one.now_s + 5.0)
+    assert one.drill.state == "done"
+    assert [mark["sound"] for mark in one.marks("block")] == ["rise", "none", "none", "none"]
+    assert {mark["sound"] for mark in one.marks("drill_swing")} == {"none"}
+    assert not one.marks("tone")
+    assert not any(isinstance(a, PlayCue) for _, a in one.actions)
+    marks = [Marker(a.kind, k, a.fields) for k, (_, a) in enumerate(one.actions)
+             if isinstance(a, Mark)]  # fmt: skip
+    assert tally_of(marks).loud == []
+    outcome = outcome_from(marks)
+    assert outcome is not None
+    assert [block_words(block.name) for block in outcome.blocks] == [
+        f"set {number}, without sound" for number in (1, 2, 3)
+    ]
+    assert "set 2 (practice without sound)" in "\n".join(outcome_sentences(outcome))
+
+
+def test_a_loudspeaker_that_goes_makes_the_rest_without_sound() -> None:
+    one = Performance(usual(*usual_sets()[1:3], Block("silent", 1), rest_s=1.0))
+    for k in range(8):
+        if k == 2:
+            one.do(one.drill.sound_interrupted(0, lost=True))
+        one.swing(one.now_s + 50.0)
+        one.until(one.now_s + 5.0)
+    assert [mark["sound"] for mark in one.marks("drill_swing")] == ["rise"] * 2 + ["none"] * 6
+    assert [(mark["block"], mark["sound"]) for mark in one.marks("block")] == [
+        (1, "rise"), (1, "none"), (2, "none"), (3, "none"),
+    ]  # fmt: skip
+    marks = [Marker(a.kind, k, a.fields) for k, (_, a) in enumerate(one.actions)
+             if isinstance(a, Mark)]  # fmt: skip
+    assert len(tally_of(marks).loud) == 2
+    outcome = outcome_from(marks)
+    assert outcome is not None
+    # What began with sound is the set with sound; of the next nobody heard any.
+    assert [block.sounded for block in outcome.blocks[:2]] == [True, False]
 
 
 # -- whatever happens -----------------------------------------------------------------------------

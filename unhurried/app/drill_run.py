@@ -468,15 +468,15 @@ class DrillRun:
                 self._feel(session, fields)
                 return
             if kind == "block":
-                from analysis.evidence.blocks import CUED
+                from analysis.evidence.blocks import CUED, SOUNDS
 
                 self._clear()
                 kind_of = fields["block_kind"]
                 ball = fields["ball"]
                 if ball is None:
                     ball = self._ball
-                sound = fields["sound"] if kind_of in CUED else "both"
-                alone = {"rise": "rise ", "bell": "bell "}.get(sound, "")
+                sound = fields["sound"] if kind_of in CUED else None
+                alone = f"{sound} " if sound in SOUNDS else ""
                 session.change(ball=ball, block=f"{alone}{kind_of}")
             session.mark(kind, **fields)
         except ValueError:

@@ -71,6 +71,7 @@ def test_too_little_is_said_as_such() -> None:
 @pytest.mark.parametrize(
     ("block", "sound"),
     [
+        ("none rehearsal", "none"),
         ("bell rehearsal", "bell"),
         ("rise rehearsal", "rise"),
         ("rehearsal", None),

@@ -76,7 +76,7 @@ UNKNOWN: Final = (
 )
 LEFT: Final = (
     "This phone was asked to leave",
-    "Somebody at the computer ended what it shows.",
+    "Somebody at the computer ended what it shows. A new code lets it in again.",
     _NEW_CODE,
 )
 """What happened, why, and what to do, for somebody who was turned away."""

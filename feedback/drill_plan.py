@@ -147,7 +147,7 @@ _USUAL: Final = {"first": 3, "each": 4, "balls": 2, "last": 3}
 PAUSE_S: Final = 45.0
 
 ENDS_BEYOND: Final = 2
-"""So many turns past full in a row, and a drill of the usual sets is over."""
+"""So many turns past full in a row, and a drill is over."""
 
 OWN_FULL: Final = (Block("rehearsal", 3, sound="none"),)
 """For whoever turns past full: stop at your own full."""

@@ -128,7 +128,7 @@ def ready_drill(home: Path, asked: SessionRequest, *, made: int = 0) -> ReadyDri
             rest_s=drill.rest_s,
             felt_every=_felt_every(drill),
             backswings_ms=drill.backswings_ms,
-            ends_beyond=ENDS_BEYOND if drill.usual else 0,
+            ends_beyond=ENDS_BEYOND,
             without=frozenset() if known is None else frozenset(known.limits.without),
             **options,
         )

@@ -62,6 +62,9 @@ def test_the_speaker_is_pulled_and_the_drill_goes_on(
         context.close()
         assert site.stop().phase == "kept"
         assert [one["lost"] for one in kinds(site.folder, "sound")] == [True]
+        # What nobody heard is kept, and said, as without sound.
+        assert (kinds(site.folder, "segment")[-1]["block"] or "").startswith("none ")
+        assert kinds(site.folder, "drill_swing")[-1]["sound"] == "none"
         assert kinds(site.folder, "drill_outcome")[0]["sound_interrupted"] is True
         after = len(kinds(site.folder, "drill_swing")) - before.all_done
         number(record_property, "speaker pulled: swings of the drill after it", after, "at least 2")

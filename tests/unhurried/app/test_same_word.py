@@ -98,7 +98,8 @@ def drill_of(home: Path, player: str, swings: int) -> Drill:
         who = library.player(player).id
     asked = DrillRequest(blocks=("rehearsal",), repeats=swings, cue_on=None, felt=0, check=False)
     request = SessionRequest(player=player, player_id=who, club=CLUB, mount=MOUNT, drill=asked)
-    return Drill(ready_drill(home, request).plan)
+    # Turns past full don't end it here: each swing is to have its word.
+    return Drill(dataclasses.replace(ready_drill(home, request).plan, ends_beyond=0))
 
 
 def rung(drill: Drill, swings: Sequence[Swing]) -> dict[int, tuple[bool, dict[str, str]]]:

@@ -54,7 +54,7 @@ def test_a_simulated_drill_from_end_to_end(
     out = tmp_path / "d"
     arguments = ["drill", *FAST, "--seed", "3", "--repeats", "2", "--block", "rehearsal"]
     arguments += ["--block", "silent", "--backswing-ms", "900", "--full-turn-deg", "120"]
-    arguments += ["--upper-turn-deg", "125", "--feedback", "every"]
+    arguments += ["--upper-turn-deg", "250", "--feedback", "every"]
     assert run([*arguments, "--out", str(out), "--json"]) == 0
     said = capsys.readouterr()
     outcome = json.loads(said.out)

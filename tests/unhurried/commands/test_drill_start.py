@@ -18,6 +18,7 @@ from performing import Swung
 from saying import said
 
 from analysis.evidence.plan import PlanRules
+from feedback.drill import Drill
 from feedback.drill_outcome import judge
 from library.catalogue import Library
 from library.players import PlanRecord, Registry
@@ -170,6 +171,20 @@ def test_the_plans_share_of_the_time_is_the_drills(
     # Who has no plan gets the usual rules.
     nobody = SessionRequest(drill=drill)
     assert ready_drill(home, nobody).plan.reference.time_share == PlanRules().time_share
+
+
+@pytest.mark.parametrize("blocks", [("silent",), ("rehearsal",), ()])
+def test_two_past_full_in_a_row_end_any_drill(tmp_path: Path, blocks: tuple[str, ...]) -> None:
+    asked = DrillRequest(blocks=blocks, repeats=10, full_turn_deg=132.0, upper_turn_deg=144.0)
+    drill = Drill(ready_drill(tmp_path, SessionRequest(drill=asked)).plan)
+    drill.begin(0.0)
+    for k in range(2):
+        assert not drill.stopped
+        drill.swing(Swung(index=k + 1, turn_deg=252.0), 10.0 + 30.0 * k)
+        drill.tick(20.0 + 30.0 * k)
+    assert drill.stopped
+    assert drill.ended_for is not None
+    assert "past full twice in a row" in drill.ended_for
 
 
 def test_what_the_plan_has_against_it_is_said(

@@ -64,6 +64,10 @@ _INSTEAD: Final = tuple(
             "sessions of one side apart",
             "give the sessions of one side a new player's name",
         ),
+        (
+            r"the coach says: unhurried plan .* --resume",
+            "the coach says so under “The coach's word”, over time",
+        ),
         (r"say it with --mount", "say on the session where it was"),
         (r"give another --home, or move it away", "move it away"),
         (r": 'unhurried library list' shows them", ""),

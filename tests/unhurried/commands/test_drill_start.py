@@ -65,7 +65,9 @@ def test_a_stopped_player_does_not_drill(
     assert len(err.splitlines()) == 1
     for word in ("no drill for Ida", "7 iron at the wrist", "discomfort", "left hip", "clinician"):
         assert word in err
-    assert "with: unhurried plan Ida --club '7 iron' --mount wrist --resume" in err
+    assert (
+        "To go on, the coach says: unhurried plan Ida --club '7 iron' --mount wrist --resume" in err
+    )
     assert not (tmp_path / "d").exists()
     # So it is with this club and mount, written otherwise, and by id.
     assert drill(home, tmp_path / "d", "--player", "ida", "--club", "7 iron") == 1
@@ -145,7 +147,10 @@ def test_nor_from_the_page(home: Path, capsys: pytest.CaptureFixture[str]) -> No
             felt=False,
         ),
     )
-    with pytest.raises(LiveError, match=r"no drill for Ida.*away.*--resume"):
+    with pytest.raises(
+        LiveError,
+        match=r"no drill for Ida.*away\. To go on, the coach says so under “The coach's word”",
+    ):
         starter.start(wanted)
     assert not hub.state.running
     assert not (home / "recordings").exists() or not list((home / "recordings").iterdir())

@@ -151,8 +151,8 @@ def _hurts(words: Sequence[CoachWord]) -> bool:
 
 def _stopped(who: KnownPlayer, evidence: Evidence, why: str) -> CommandError:
     return CommandError(
-        f"no drill for {who.name}: the plan {_with(evidence)} is stopped. {why.rstrip('.')}. "
-        f"To go on, the coach says: {plan_command(who.typed, evidence.club, evidence.mount)} --resume"
+        f"no drill for {who.name}: the plan {_with(evidence)} is stopped. {why.rstrip('.')}. To go "
+        f"on, the coach says: {plan_command(who.typed, evidence.club, evidence.mount)} --resume"
     )
 
 

